@@ -1,0 +1,1 @@
+"""Files: the plate folder, tap sets, rig files, outlines, sound files, exports."""

@@ -1,0 +1,1 @@
+"""Procedures that turn measurements into dated calibration records."""

@@ -1,0 +1,1 @@
+"""The three device roles and their real implementations."""

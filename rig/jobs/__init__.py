@@ -1,0 +1,1 @@
+"""One function per user's verb; the public Python API."""

@@ -1,0 +1,95 @@
+"""One rig, as its rig file describes it. Parsing and validation live in `rig/archive/`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class ControllerSettings:
+    """Link, speeds and limits of the gantry."""
+
+    link: str = "platerig"  # "platerig" or "rs274"
+    port: str | None = None
+    baud: int = 250_000
+    speed_mm_s: float = 150.0
+    acceleration_mm_s2: float = 1500.0
+    limits_mm: tuple[float, float, float, float] = (0.0, 0.0, 500.0, 600.0)  # x0, y0, x1, y1
+    settle_s: float = 0.12
+    heartbeat_s: float = 0.2
+
+
+@dataclass(frozen=True)
+class TapperSettings:
+    """Solenoid pulses per strength, limits, and where the hammer sits on the gantry."""
+
+    light_pulse_us: int = 3000
+    firm_pulse_us: int = 6000
+    max_pulse_us: int = 12_000
+    max_duty: float = 0.1
+    offset_mm: tuple[float, float] = (0.0, 0.0)  # hammer minus gantry origin, bed frame
+
+
+@dataclass(frozen=True)
+class MicrophoneSettings:
+    """Sound stream and channel roles. Channels count from 0."""
+
+    device: str | None = None
+    rate_hz: int = 48_000
+    mic_channel: int = 0
+    pickup_channel: int | None = 1
+    position_mm: tuple[float, float, float] | None = None  # bed frame, z above the bed
+    before_s: float = 0.02  # kept ahead of the strike
+    record_s: float = 0.30  # quiet time after the strike
+
+
+@dataclass(frozen=True)
+class LensSettings:
+    """Pinhole and radial distortion, pixels (OpenCV's convention)."""
+
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    k1: float = 0.0
+    k2: float = 0.0
+
+
+@dataclass(frozen=True)
+class CameraSettings:
+    """Where frames come from, and the lens if it is known."""
+
+    source: str | None = None
+    lens: LensSettings | None = None
+
+
+@dataclass(frozen=True)
+class BedMarker:
+    """A printed marker on the bed: centre and side length, bed frame; its own up is bed +Y."""
+
+    id: int
+    x_mm: float
+    y_mm: float
+    size_mm: float
+
+
+@dataclass(frozen=True)
+class BedSettings:
+    """Size of the bed and its markers."""
+
+    width_mm: float = 500.0
+    depth_mm: float = 600.0
+    marker_dictionary: str = "DICT_4X4_50"
+    markers: tuple[BedMarker, ...] = ()
+
+
+@dataclass(frozen=True)
+class RigSettings:
+    """Everything the product knows about one rig."""
+
+    name: str = "rig"
+    controller: ControllerSettings = field(default_factory=ControllerSettings)
+    tapper: TapperSettings = field(default_factory=TapperSettings)
+    microphone: MicrophoneSettings = field(default_factory=MicrophoneSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
+    bed: BedSettings = field(default_factory=BedSettings)

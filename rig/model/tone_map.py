@@ -1,0 +1,133 @@
+"""Maps over the plate, high zones and comparisons. Pitch differences in cents throughout."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rig.model.frames import Face, PlateXY
+from rig.model.reading import RingPartial
+from rig.model.units import FloatArray
+
+ReadingKind = Literal["local", "attack", "contact", "rebound"]
+TargetKind = Literal["flat", "smooth graduation"]
+Verdict = Literal["good", "use with care", "refused"]
+
+
+@dataclass(frozen=True)
+class TapTone:
+    """What an estimator of a per-place reading hands over, whichever estimator it was.
+
+    tone_hz: (n,) absolute values, only their differences are claimed; sd_cents: (n,) one
+    standard deviation of each value against the truth; repeatability_cents: scatter to expect
+    between two scans of the same untouched plate, None where it cannot be told.
+    """
+
+    reading: ReadingKind
+    estimator: str
+    taps: tuple[int, ...]
+    places: PlateXY
+    tone_hz: FloatArray
+    sd_cents: FloatArray
+    repeatability_cents: float | None
+    verdict: Verdict = "good"
+    reasons: tuple[str, ...] = ()
+    misfit: float | None = None
+    constants: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ToneMap:
+    """The field over the plate, in cents against the scan's own middle value.
+
+    excess_cents: (n,) tone above the named target; evenness: 5 % to 95 % spread of tone_cents.
+    """
+
+    scan: str
+    face: Face
+    reading: ReadingKind
+    estimator: str
+    target: TargetKind
+    taps: tuple[int, ...]
+    places: PlateXY
+    tone_cents: FloatArray
+    sd_cents: FloatArray
+    excess_cents: FloatArray
+    middle_hz: float
+    evenness_cents: float
+    evenness_low_cents: float  # 90 % confidence interval of the evenness
+    evenness_high_cents: float
+    repeatability_cents: float | None
+    ring: tuple[RingPartial, ...]
+    verdict: Verdict = "good"
+    reasons: tuple[str, ...] = ()
+    misfit: float | None = None
+    simulated: bool = False
+
+
+@dataclass(frozen=True)
+class HighZone:
+    """A connected region whose tone is above target by more than chance allows."""
+
+    rank: int  # place in the work order, from 1
+    x_mm: float
+    y_mm: float
+    area_mm2: float
+    excess_cents: float
+    excess_sd_cents: float
+    confidence: float  # 0…1: probability that this is no chance peak
+    taps: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class WorkOrder:
+    """High zones from the starting spot near the middle outwards."""
+
+    scan: str
+    starting_spot_mm: tuple[float, float] | None
+    starting_spot_reason: str
+    zones: tuple[HighZone, ...]
+    sentence: str  # the finding in plain words
+
+
+@dataclass(frozen=True)
+class PartialShift:
+    """A ring partial found in both scans."""
+
+    before_hz: float
+    after_hz: float
+    change_cents: float
+    sd_cents: float
+
+
+@dataclass(frozen=True)
+class ChangeZone:
+    """A connected region of significant change; negative change: the tone fell."""
+
+    x_mm: float
+    y_mm: float
+    area_mm2: float
+    change_cents: float
+    sd_cents: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """After minus before, at places of the plate frame."""
+
+    before: str
+    after: str
+    reading: ReadingKind
+    estimator: str
+    places: PlateXY
+    change_cents: FloatArray
+    sd_cents: FloatArray
+    significant: tuple[bool, ...]
+    zones: tuple[ChangeZone, ...]
+    ring: tuple[PartialShift, ...]
+    evenness_before_cents: float
+    evenness_after_cents: float
+    cautions: tuple[str, ...]
+    sentence: str
+    simulated: bool = False

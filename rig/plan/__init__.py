@@ -1,0 +1,1 @@
+"""Outline → tap points and their order. Pure computation."""

@@ -1,0 +1,1 @@
+"""The estimator's plate: outline → mesh → thin-plate modes and their sensitivities."""

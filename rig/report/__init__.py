@@ -1,0 +1,1 @@
+"""Figures, PDF and tables."""

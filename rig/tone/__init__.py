@@ -1,0 +1,1 @@
+"""One clip → its readings: onset, quality, ring, attack, contact. Pure computation."""

@@ -1,0 +1,1 @@
+"""One seeded world behind a virtual controller, microphone and camera."""

@@ -1,0 +1,1 @@
+"""Picture → lens, bed, pose and outline of the plate. Pure computation on arrays."""
