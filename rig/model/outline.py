@@ -42,7 +42,7 @@ class Outline:
             tidy_holes.append(PlateXY(ring))
         return cls(rim=PlateXY(tidy_rim), holes=tuple(tidy_holes))
 
-    def contains(self, xy: FloatArray) -> np.ndarray:
+    def contains(self, xy: FloatArray) -> polygon.BoolArray:
         """Which of the (m, 2) places lie on wood: inside the rim and in no hole; (m,) bool."""
         inside = polygon.contains(self.rim, xy)
         for hole in self.holes:
@@ -92,4 +92,4 @@ def _tidy_ring(points: FloatArray, name: str, where: str) -> FloatArray:
             where=where,
             remedy="List the points once round the rim, in order.",
         )
-    return ring if polygon.signed_area_mm2(ring) > 0 else ring[::-1].copy()
+    return ring if polygon.signed_area_mm2(ring) > 0 else np.array(ring[::-1])

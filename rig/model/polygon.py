@@ -6,8 +6,11 @@ numpy only, so that every room may use it; anything harder (buffers, unions) is 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.model.units import FloatArray
+
+BoolArray = NDArray[np.bool_]
 
 
 def signed_area_mm2(points: FloatArray) -> float:
@@ -16,7 +19,7 @@ def signed_area_mm2(points: FloatArray) -> float:
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
-def contains(points: FloatArray, xy: FloatArray) -> np.ndarray:
+def contains(points: FloatArray, xy: FloatArray) -> BoolArray:
     """Which of the (m, 2) places `xy` lie inside the polygon (even-odd rule); (m,) bool."""
     x, y = xy[:, 0][:, None], xy[:, 1][:, None]
     x0, y0 = points[:, 0][None, :], points[:, 1][None, :]
@@ -24,7 +27,7 @@ def contains(points: FloatArray, xy: FloatArray) -> np.ndarray:
     straddles = (y0 > y) != (y1 > y)
     with np.errstate(divide="ignore", invalid="ignore"):
         crossing_x = x0 + (y - y0) * (x1 - x0) / (y1 - y0)
-    crossings: np.ndarray = np.sum(straddles & (x < crossing_x), axis=1) % 2 == 1
+    crossings: BoolArray = np.sum(straddles & (x < crossing_x), axis=1) % 2 == 1
     return crossings
 
 
