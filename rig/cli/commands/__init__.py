@@ -1,0 +1,1 @@
+"""The verbs, grouped: the folder, the bench, the analysis."""

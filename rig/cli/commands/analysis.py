@@ -1,0 +1,277 @@
+"""Verbs that read what was recorded: read, map, zones, compare, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.answer import Answer, Json, Speaker, count, number
+from rig.cli.verb import (
+    FILE,
+    TARGET,
+    TARGET_NAMES,
+    contract_of,
+    folder_argument,
+    reading_option,
+    scan_option,
+    verb,
+)
+from rig.cli.verbs import job
+
+
+@verb("read", "Say what one recording holds.", example="platerig read tap.wav")
+@click.argument("file", metavar="FILE", type=FILE)
+@click.option("--mic-channel", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Channel of the microphone, counted from 0.")  # fmt: skip
+@click.option("--pickup-channel", type=click.IntRange(min=0),
+              help="Channel of the hammer pickup, counted from 0.")  # fmt: skip
+def read(file: Path, progress: Any, machine: bool, **channels: int | None) -> Answer:
+    """Say what one recording of a strike holds: pitch, partials, quality."""
+    del machine
+    contract = contract_of(job("read")(file, progress=progress, **channels))
+
+    def say(to: Speaker) -> None:
+        for reading in contract["readings"]:
+            _say_reading(to, reading)
+        if not contract["readings"]:
+            to.line("No strike was heard in this recording.")
+
+    return Answer(contract, say)
+
+
+def _say_reading(to: Speaker, reading: Json) -> None:
+    from rig.model.units import nearest_note
+
+    onset = reading["onset_s"]
+    at = "no clear onset" if onset is None else f"strike at {number(onset, 3, 's')}"
+    to.line(f"Quality {reading['quality']}, {at}.")
+    hz = reading["tone_hz"]
+    if hz is None:
+        to.line("No single pitch that a musician would name.")
+    else:
+        note, off = nearest_note(hz)
+        to.line(f"Pitch {number(hz, 1, 'Hz')}: {note} {number(off, 0, 'cents', signed=True)}.")
+    if reading["attack_hz"] is not None:
+        to.line(f"Attack (what the ear takes first): {number(reading['attack_hz'], 0, 'Hz')}.")
+    for reason in reading["reasons"]:
+        to.line(f"  {reason}")
+    if reading["ring"]:
+        to.table(
+            ("partial (Hz)", "± (Hz)", "decay (ms)", "level (dB)"),
+            [
+                (
+                    number(p["hz"], 2),
+                    number(p["sd_hz"], 2),
+                    number(p["decay_s"] * 1000, 0),
+                    number(p["level_db"], 1),
+                )
+                for p in reading["ring"]
+            ],
+        )
+
+
+@verb(
+    "map",
+    "Map the tone over the plate.",
+    example="platerig map maple-back.plate --scan S0001 --picture map.png",
+)
+@folder_argument
+@scan_option()
+@reading_option
+@click.option("--target", type=TARGET, help="What even means: the same everywhere, or smooth.")
+@click.option("--picture", type=FILE, help="Draw the map (png, svg or pdf).")
+def map_(
+    folder: Path,
+    scan: str | None,
+    reading: str | None,
+    target: str | None,
+    picture: Path | None,
+    progress: Any,
+    machine: bool,
+) -> Answer:
+    """Map the tone over the plate, in cents against the scan's own middle value."""
+    del machine
+    made = job("map")(folder, scan, reading=reading, target=TARGET_NAMES[target], progress=progress)
+    if picture is not None:
+        from rig.jobs.pictures import draw_map
+
+        draw_map(folder, made, picture, progress=progress)
+    contract = contract_of(made)
+
+    def say(to: Speaker) -> None:
+        tones = [point["tone_cents"] for point in contract["points"]]
+        if contract.get("simulated"):
+            to.line("SIMULATED: this plate exists on the virtual rig only.")
+        to.line(
+            f"Reading: {contract['reading']}, {count(len(tones), 'place')}, from "
+            f"{number(min(tones), signed=True)} to {number(max(tones), signed=True)} cents "
+            "against the middle value."
+        )
+        say_evenness(to, contract)
+        for reason in contract.get("reasons", []):
+            to.line(f"  {reason}")
+        if picture is not None:
+            to.line(f"Picture: {picture}")
+
+    return Answer(contract, say)
+
+
+def say_evenness(to: Speaker, contract: Json) -> None:
+    """Evenness never stands without the repeatability it is to be judged by."""
+    even, repeat = contract["evenness_cents"], contract["repeatability_cents"]
+    to.line(
+        f"Evenness (spread from 5 % to 95 % of the map): {number(even, 0, 'cents')}; "
+        f"two scans of the untouched plate would differ by about {number(repeat, 0, 'cents')}."
+        if repeat is not None
+        else f"Evenness (spread from 5 % to 95 % of the map): {number(even, 0, 'cents')}; "
+        "how well it repeats is unknown."
+    )
+
+
+@verb(
+    "zones",
+    "List the high zones in work order.",
+    example="platerig zones maple-back.plate --scan S0001",
+)
+@folder_argument
+@scan_option()
+def zones(folder: Path, scan: str | None, progress: Any, machine: bool) -> Answer:
+    """List the high zones in work order, from the starting spot near the middle outwards."""
+    del machine
+    contract = contract_of(job("zones")(folder, scan, progress=progress))
+
+    def say(to: Speaker) -> None:
+        if contract.get("sentence"):
+            to.line(contract["sentence"])
+        elif not contract["zones"]:
+            to.line("No high zone that chance could not explain.")
+        if contract["zones"]:
+            to.table(
+                ("#", "x (mm)", "y (mm)", "area (cm²)", "above target (cents)", "certain (%)"),
+                [
+                    (
+                        str(zone["rank"]),
+                        number(zone["x_mm"]),
+                        number(zone["y_mm"]),
+                        number(zone["area_mm2"] / 100, 1),
+                        _excess(zone),
+                        number(100 * zone["confidence"]),
+                    )
+                    for zone in contract["zones"]
+                ],
+                title="High zones in work order (x to the right of the centre line, y from the "
+                "lower end, seen from the outer face)",
+            )
+        spot = contract.get("starting_spot")
+        if spot:
+            to.line(f"Start at x {number(spot['x_mm'])}, y {number(spot['y_mm'])} mm.")
+
+    return Answer(contract, say)
+
+
+def _excess(zone: Json) -> str:
+    sd = zone.get("excess_sd_cents")
+    value = number(zone["excess_cents"], 0, signed=True)
+    return value if sd is None else f"{value} ± {number(sd)}"
+
+
+@verb(
+    "compare",
+    "Show what changed between two scans.",
+    example="platerig compare maple-back.plate --before S0001 --after S0002 --picture change.png",
+)
+@folder_argument
+@click.option("--before", required=True, metavar="S0001", help="The earlier scan.")
+@click.option("--after", required=True, metavar="S0002", help="The later scan.")
+@click.option("--picture", type=FILE, help="Draw the change (png, svg or pdf).")
+def compare(
+    folder: Path, before: str, after: str, picture: Path | None, progress: Any, machine: bool
+) -> Answer:
+    """Show what changed between two scans of one plate, and what chance could explain."""
+    del machine
+    made = job("compare")(folder, before, after, progress=progress)
+    if picture is not None:
+        from rig.jobs.pictures import draw_comparison
+
+        draw_comparison(folder, made, picture, progress=progress)
+    contract = contract_of(made)
+
+    def say(to: Speaker) -> None:
+        if contract.get("sentence"):
+            to.line(contract["sentence"])
+        elif not contract["zones"]:
+            to.line("No change that chance could not explain.")
+        if contract["zones"]:
+            to.table(
+                ("x (mm)", "y (mm)", "area (cm²)", "change (cents)"),
+                [
+                    (
+                        number(zone["x_mm"]),
+                        number(zone["y_mm"]),
+                        number(zone["area_mm2"] / 100, 1),
+                        f"{number(zone['change_cents'], 0, signed=True)} ± "
+                        f"{number(zone['sd_cents'])}",
+                    )
+                    for zone in contract["zones"]
+                ],
+                title="Regions of change",
+            )
+        _say_shifts(to, contract["ring"])
+        for caution in contract.get("cautions", []):
+            to.line(f"  {caution}")
+        if picture is not None:
+            to.line(f"Picture: {picture}")
+
+    return Answer(contract, say)
+
+
+def _say_shifts(to: Speaker, ring: list[Json]) -> None:
+    if ring:
+        to.table(
+            ("before (Hz)", "after (Hz)", "change (cents)"),
+            [
+                (
+                    number(shift["before_hz"], 2),
+                    number(shift["after_hz"], 2),
+                    f"{number(shift['change_cents'], 1, signed=True)} ± "
+                    f"{number(shift['sd_cents'], 1)}",
+                )
+                for shift in ring
+            ],
+            title="Partials of the ring",
+        )
+
+
+@verb(
+    "report",
+    "Write a PDF with maps and work order.",
+    example="platerig report maple-back.plate --scan S0001 --out back.pdf\n"
+    "platerig report maple-back.plate --before S0001 --after S0003 --out carved.pdf",
+)
+@folder_argument
+@scan_option()
+@click.option("--other-face", metavar="S0002", help="Scan of the other face, shown beside it.")
+@click.option("--before", metavar="S0001", help="The earlier scan of a comparison.")
+@click.option("--after", metavar="S0003", help="The later scan of a comparison.")
+@click.option("--out", type=FILE, help="The PDF; NAME-report.pdf beside the folder if left out.")
+@click.option("--kind", type=click.Choice(["work", "record"]), default="work", show_default=True,
+              help="For the bench, or for the file.")  # fmt: skip
+@click.option("--paper", type=click.Choice(["A4", "A3"]), default="A4", show_default=True,
+              help="On A3 a violin plate is printed 1:1.")  # fmt: skip
+def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
+    """Write a PDF with the maps, the work order, the conditions and the limits."""
+    del machine
+    if (options["before"] is None) != (options["after"] is None):
+        raise click.UsageError("A comparison needs both --before and --after.")
+    contract = contract_of(job("report")(folder, progress=progress, **options))
+
+    def say(to: Speaker) -> None:
+        to.lines(contract.get("sentences", []))
+        to.line(f"Report: {contract['pdf']} ({count(contract['pages'], 'page')})")
+
+    return Answer(contract, say)
+
+
+COMMANDS = (read, map_, zones, compare, report)

@@ -1,0 +1,203 @@
+"""Verbs at the bench: devices, locate, plan, scan."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.answer import Answer, Speaker, count, number
+from rig.cli.verb import FACE, FILE, STRENGTH, contract_of, folder_argument, verb
+from rig.cli.verbs import job
+from rig.cli.watch import duration
+
+CAUTIONS = (
+    "Before the rig moves:",
+    "  - Hands, hair, sleeves and tools off the bed; the gantry moves without warning.",
+    "  - The tapper strikes by itself; nobody's fingers under it, eye protection on.",
+    "  - Halt button within reach; it stops solenoid and motion at once. Stay beside the rig.",
+    "  - The plate lies free on its supports, nothing loose on it, the strike set to light first.",
+)
+
+
+@verb("devices", "List ports, microphones and cameras.", example="platerig devices")
+def devices(progress: Any, machine: bool) -> Answer:
+    """List serial ports, microphones and cameras. Nothing is opened and no port is probed."""
+    del machine
+    contract = contract_of(job("devices")(progress=progress))
+
+    def say(to: Speaker) -> None:
+        kinds = (("ports", "Serial ports"), ("microphones", "Microphones"), ("cameras", "Cameras"))
+        for key, title in kinds:
+            found = contract.get(key, [])
+            to.line(f"{title}:" if found else f"{title}: none found")
+            for one in found:
+                to.line("  " + _device_line(one))
+        for note in contract.get("notes", []):
+            to.line(note)
+
+    return Answer(contract, say)
+
+
+def _device_line(device: Any) -> str:
+    if not isinstance(device, dict):
+        return str(device)
+    name = str(device.get("name") or device.get("port") or device.get("device") or "")
+    rest = [f"{key} {value}" for key, value in device.items() if str(value) != name and value]
+    return name + (f" ({', '.join(rest)})" if rest else "")
+
+
+@verb(
+    "locate",
+    "Find the plate in a picture of the bed.",
+    example="platerig locate bed.png --rig rig.toml --plate maple-back.plate",
+)
+@click.argument("image", metavar="IMAGE", type=FILE)
+@click.option("--rig", "rig_file", type=FILE, required=True, help="The rig file (bed, lens).")
+@click.option("--plate", type=FILE, metavar="NAME.plate", help="Folder with the plate's outline.")
+@click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
+def locate(
+    image: Path, rig_file: Path, plate: Path | None, face: str, progress: Any, machine: bool
+) -> Answer:
+    """Find the plate in a picture of the bed. Exit status 1 when it is not found."""
+    del machine
+    contract = contract_of(
+        job("locate")(image, rig_file, plate=plate, face=face, progress=progress)
+    )
+    found = bool(contract["found"])
+
+    def say(to: Speaker) -> None:
+        if not found:
+            to.line(f"Plate not found: {contract.get('reason', '')}")
+            return
+        to.line(
+            f"Plate found, {contract['face']} face up: lower end of its centre line at "
+            f"x {number(contract['x_mm'], 1)}, y {number(contract['y_mm'], 1)} mm on the bed, "
+            f"turned {number(contract['angle_deg'], 2)}° counter-clockwise."
+        )
+        to.line(
+            f"Place good to about {number(contract.get('sd_mm'), 2, 'mm')}; the outline fits to "
+            f"{number(contract.get('outline_rms_mm'), 2, 'mm')}."
+        )
+
+    return Answer(contract, say, status=0 if found else 1)
+
+
+@verb(
+    "plan",
+    "Show where a scan would tap.",
+    example="platerig plan maple-back.plate --spacing 9 --out taps.csv --picture plan.png",
+)
+@folder_argument
+@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), default=9.0,
+              show_default=True, metavar="MM", help="Grid spacing.")  # fmt: skip
+@click.option("--margin", "margin_mm", type=click.FloatRange(0, 40), metavar="MM",
+              help="Distance kept from the rim and from sound holes.")  # fmt: skip
+@click.option("--face", type=FACE, default="outer", show_default=True)
+@click.option("--strength", type=STRENGTH, default="light", show_default=True)
+@click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True)
+@click.option("--out", "out", type=FILE, help="Save the taps as CSV, in the order of the scan.")
+@click.option("--picture", type=FILE, help="Draw the plan (png, svg or pdf).")
+def plan(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
+    """Show where a scan would tap, without moving anything."""
+    del machine
+    contract = contract_of(job("plan")(folder, progress=progress, **options))
+
+    def say(to: Speaker) -> None:
+        to.line(
+            f"{count(contract['taps'], 'tap')} on the {contract['face']} face, "
+            f"{number(contract['spacing_mm'], 1, 'mm')} apart, "
+            f"{number(contract['margin_mm'], 1, 'mm')} from the rim; "
+            f"{count(contract['strikes'], 'strike')}."
+        )
+        to.line(f"Way of the hammer: {number(contract['route_mm'] / 1000, 2, 'm')}.")
+        for left in contract["left_out"]:
+            to.line(f"Left out: {count(left['count'], 'place')}: {left['reason']}")
+        _say_files(to, options["out"], options["picture"])
+
+    return Answer(contract, say)
+
+
+def _say_files(to: Speaker, *paths: Path | None) -> None:
+    for path in paths:
+        if path is not None:
+            to.line(f"Written: {path}")
+
+
+@verb(
+    "scan",
+    "Tap the whole plate and store every strike.",
+    example="platerig scan maple-back.plate --virtual maple-graded --seed 1 --speed 20\n"
+    "platerig scan maple-back.plate --rig rig.toml\n"
+    "platerig scan maple-back.plate --resume",
+)
+@folder_argument
+@click.option("--virtual", "world", metavar="WORLD", help="Scan on the virtual rig, in this world.")
+@click.option("--rig", "rig_file", type=FILE, help="Scan on the rig that this file describes.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
+              help="Seed of the virtual world.")  # fmt: skip
+@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), default=9.0,
+              show_default=True, metavar="MM", help="Grid spacing.")  # fmt: skip
+@click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
+@click.option("--strength", type=STRENGTH, default="light", show_default=True)
+@click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True,
+              help="Strikes per tap.")  # fmt: skip
+@click.option("--speed", type=click.FloatRange(0.1, 1000), default=1.0, show_default=True,
+              help="How much faster than real time the virtual world runs.")  # fmt: skip
+@click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
+@click.option("--yes", is_flag=True, help="Hands are clear: do not ask (for scripts).")
+def scan(
+    folder: Path, yes: bool, progress: Any, machine: bool, resume: bool, **options: Any
+) -> Answer:
+    """Tap the whole plate, place by place, and store every strike.
+
+    Ctrl-C once finishes the tap in hand, parks and keeps everything; the scan goes on later
+    with --resume.
+    """
+    world, rig_file = options["world"], options["rig_file"]
+    if world and rig_file:
+        raise click.UsageError(
+            "Choose the virtual rig (--virtual) or a real one (--rig), not both."
+        )
+    if not (world or rig_file or resume):
+        raise click.UsageError(
+            "Say where to scan: --virtual WORLD for the virtual rig, --rig rig.toml for a real one."
+        )
+    if rig_file:
+        ask_hands_clear(yes)
+    contract = contract_of(job("scan")(folder, resume=resume, progress=progress, **options))
+    state = contract["state"]
+
+    def say(to: Speaker) -> None:
+        if world or contract.get("simulated"):
+            to.line("SIMULATED: this scan was made on the virtual rig.")
+        to.line(
+            f"Scan {contract['scan']} {state}: {count(contract['taps'], 'tap')}, "
+            f"{count(contract['strikes'], 'strike')}, {count(contract['retakes'], 'retake')}, "
+            f"{contract['rejected']} rejected."
+        )
+        to.line(
+            f"It took {duration(contract['wall_s'])} of rig time; the least possible for this "
+            f"plan is {duration(contract['floor_s'])}."
+        )
+        if state == "finished":
+            to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
+        else:
+            to.line(f"Everything stored is kept. Go on with: platerig scan {folder} --resume")
+
+    return Answer(contract, say, status={"finished": 0, "stopped": 1}.get(state, 3))
+
+
+def ask_hands_clear(yes: bool) -> None:
+    """Print the cautions and wait for the word; without a terminal only --yes will do."""
+    sys.stderr.write("\n".join(CAUTIONS) + "\n")
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise click.UsageError("The rig will move: confirm with --yes when there is no terminal.")
+    click.confirm("Are all hands clear of the bed?", abort=True, err=True)
+
+
+COMMANDS = (devices, locate, plan, scan)

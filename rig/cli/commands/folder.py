@@ -1,0 +1,157 @@
+"""Verbs on the plate folder: new, check, gather, export."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.answer import Answer, Speaker, count
+from rig.cli.verb import FILE, FOLDER, contract_of, folder_argument, scan_option, verb
+from rig.cli.verbs import job
+
+
+@verb(
+    "new",
+    "Begin a plate folder.",
+    example="platerig new maple-back.plate --outline outline.csv --wood maple --arching 15",
+)
+@folder_argument
+@click.option("--outline", "outline_file", type=FILE, help="CSV with x_mm,y_mm round the rim.")
+@click.option("--wood", help="maple, spruce, …")
+@click.option("--instrument", help="violin, viola, cello, …")
+@click.option("--mass", "mass_g", type=click.FloatRange(min=0, min_open=True), metavar="GRAMS")
+@click.option(
+    "--thickness", "mean_thickness_mm", type=click.FloatRange(min=0, min_open=True), metavar="MM"
+)
+@click.option(
+    "--arching",
+    "arching_mm",
+    type=click.FloatRange(min=0),
+    metavar="MM",
+    help="Height of the crown above the rim.",
+)
+@click.option("--temperature", "temperature_c", type=float, metavar="CELSIUS")
+@click.option("--humidity", "humidity_percent", type=click.FloatRange(0, 100), metavar="PERCENT")
+@click.option("--reference", help="Your own mark for this plate.")
+@click.option("--notes", help="Anything worth remembering.")
+def new(folder: Path, progress: Any, machine: bool, **facts: Any) -> Answer:
+    """Begin a plate folder, which keeps everything ever recorded on one plate.
+
+    Without an outline one is taken from the first picture or tap set. Whatever you leave out is
+    kept as unknown.
+    """
+    del machine
+    given = {name: value for name, value in facts.items() if value is not None}
+    contract = contract_of(job("new")(folder, progress=progress, **given))
+
+    def say(to: Speaker) -> None:
+        to.line(f"Plate folder ready: {contract['plate']}")
+        if "outline_file" not in given:
+            to.line("It has no outline yet; one is taken from the first picture or tap set.")
+        to.line(f"Next: platerig scan {folder} --virtual maple-graded   (or: platerig gather …)")
+
+    return Answer(contract, say)
+
+
+@verb(
+    "check",
+    "Look over a plate folder or a rig file.",
+    example="platerig check maple-back.plate\nplaterig check --rig rig.toml",
+)
+@click.argument("folder", metavar="[NAME.plate]", type=FOLDER, required=False)
+@click.option("--rig", "rig_file", type=FILE, help="Check a rig file instead.")
+def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bool) -> Answer:
+    """Look over a plate folder or a rig file and say what is wrong and what to do.
+
+    Exit status 1 when a problem was found.
+    """
+    del machine
+    if (folder is None) == (rig_file is None):
+        raise click.UsageError("Name a plate folder, or a rig file with --rig, but not both.")
+    contract = contract_of(job("check")(folder or rig_file, progress=progress))
+    problems = contract.get("problems", [])
+
+    def say(to: Speaker) -> None:
+        scans = contract.get("scans", [])
+        if scans:
+            to.table(
+                ("scan", "state", "taps planned, #", "taps done, #", "strikes, #"),
+                [
+                    (
+                        scan["scan"],
+                        scan["state"],
+                        str(scan["taps_planned"]),
+                        str(scan["taps_done"]),
+                        str(scan["strikes"]),
+                    )
+                    for scan in scans
+                ],
+            )
+        elif folder is not None:
+            to.line("The folder holds no scan yet.")
+        values = contract.get("values", [])
+        if values:
+            to.table(
+                ("setting", "value", "from"),
+                [(v["key"], str(v["value"]), v["origin"]) for v in values],
+            )
+        if not problems:
+            to.line("No problem found.")
+        for problem in problems:
+            to.line(f"{problem['what']} ({problem['where']})")
+            to.line(f"  What to do: {problem['remedy']}")
+
+    return Answer(contract, say, status=1 if problems else 0)
+
+
+@verb(
+    "gather",
+    "Take recordings made by hand into a folder.",
+    example="platerig gather my-recordings maple-back.plate",
+)
+@click.argument("directory", metavar="DIR", type=FOLDER)
+@folder_argument
+def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answer:
+    """Take a directory of recordings made by hand into a plate folder, as one scan.
+
+    DIR holds taps.csv (x_mm,y_mm,face,strength,file), the sound files, and optionally
+    outline.csv and plate.toml.
+    """
+    del machine
+    contract = contract_of(job("gather")(directory, folder, progress=progress))
+    rejected = contract["rejected"]
+
+    def say(to: Speaker) -> None:
+        taps, strikes = count(contract["taps"], "tap"), count(contract["strikes"], "strike")
+        to.line(f"Scan {contract['scan']}: {taps}, {strikes} stored.")
+        for one in rejected:
+            to.line(f"  left out: {one['file']}: {one['reason']}")
+        to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
+
+    return Answer(contract, say, status=0 if contract["strikes"] else 1)
+
+
+@verb(
+    "export",
+    "Write a scan out for other programs.",
+    example="platerig export maple-back.plate exported --scan S0001",
+)
+@folder_argument
+@click.argument("out_dir", metavar="OUT_DIR", type=FOLDER)
+@scan_option()
+def export(folder: Path, out_dir: Path, scan: str | None, progress: Any, machine: bool) -> Answer:
+    """Write a scan out as a tap set that any program can read: CSV tables and sound files."""
+    del machine
+    contract = contract_of(job("export")(folder, out_dir, scan, progress=progress))
+
+    def say(to: Speaker) -> None:
+        to.line(f"Written to {out_dir}:")
+        for name in contract.get("files", []):
+            to.line(f"  {name}")
+
+    return Answer(contract, say)
+
+
+COMMANDS = (new, check, gather, export)

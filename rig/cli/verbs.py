@@ -1,0 +1,30 @@
+"""Which function does the work of which verb. Imported only when the verb is called."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+JOBS: dict[str, tuple[str, str]] = {
+    "new": ("rig.jobs.new_plate", "new_plate"),
+    "plan": ("rig.jobs.tap_plan", "tap_plan"),
+    "scan": ("rig.jobs.scan", "scan"),
+    "gather": ("rig.jobs.gather", "gather"),
+    "read": ("rig.jobs.read_file", "read_file"),
+    "map": ("rig.jobs.make_map", "make_map"),
+    "zones": ("rig.jobs.zones", "zones"),
+    "compare": ("rig.jobs.compare", "compare"),
+    "locate": ("rig.jobs.locate", "locate"),
+    "report": ("rig.jobs.report", "report"),
+    "check": ("rig.jobs.check", "check"),
+    "export": ("rig.jobs.export", "export"),
+    "devices": ("rig.jobs.devices", "devices"),
+}
+
+
+def job(verb: str) -> Callable[..., Any]:
+    """Load the function behind a verb; it returns an object with `as_json()`."""
+    module, function = JOBS[verb]
+    loaded: Callable[..., Any] = getattr(import_module(module), function)
+    return loaded
