@@ -1,1 +1,4 @@
-"""The estimator's plate: outline → mesh → thin-plate modes and their sensitivities."""
+"""The estimator's plate: mesh, thin-plate modes, wood constants, sensitivities.
+
+Imports rig.model only; never shares code with the virtual world's plate.
+"""

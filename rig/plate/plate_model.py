@@ -1,0 +1,196 @@
+"""Thin orthotropic plate of any outline, thickness varying in the integrals, flat or arched.
+
+Kirchhoff bending on Argyris triangles. An arched plate is a shallow shell after K. Marguerre,
+"Zur Theorie der gekrümmten Platte grosser Formänderung", Proc. 5th Int. Congr. Appl. Mech. (1938):
+in-plane movements (quadratic triangles) are coupled through the slopes z_x, z_y of the arch by the
+strains (u_x + z_x w_x, v_y + z_y w_y, u_y + v_x + z_x w_y + z_y w_x). Left out: transverse shear,
+rotary inertia, air, supports.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import sparse
+
+from rig.model.outline import Outline
+from rig.model.units import FloatArray
+from rig.plate.argyris import ArgyrisSpace
+from rig.plate.eigen import lowest_modes
+from rig.plate.in_plane import InPlaneSpace
+from rig.plate.mesh import PlateMesh, mesh_of
+from rig.plate.quadrature import triangle_rule
+from rig.plate.wood import Stiffness
+
+
+class PlateModel:
+    """Everything about a mesh that does not depend on wood and thickness.
+
+    places_mm: (p, 2) integration points; weights_m2: (p,). Fields over the plate (thickness,
+    density, slopes of the arch) are given at these points.
+    """
+
+    def __init__(self, mesh: PlateMesh, *, degree: int = 8) -> None:
+        self.mesh = mesh
+        self.space = ArgyrisSpace(mesh)
+        reference, weights = triangle_rule(degree)
+        self.reference = reference
+        triangles = np.arange(len(mesh.triangles))
+        self._places_m = self.space.places_m(reference)
+        self.places_mm = self._places_m.reshape(-1, 2) * 1e3
+        self.weights_m2: FloatArray = (self.space.doubled_area_m2[:, None] * weights).ravel()
+        self._w = self.space.shapes(triangles, self._places_m, 0, 0)
+        self._curvature = np.stack(
+            [
+                self.space.shapes(triangles, self._places_m, dx, dy)
+                for dx, dy in ((2, 0), (0, 2), (1, 1))
+            ],
+            axis=2,
+        )  # (m, q, 3, 21)
+
+    @classmethod
+    def of(cls, outline: Outline, *, size_mm: float = 12.0, degree: int = 8) -> PlateModel:
+        """Mesh an outline and prepare its plate."""
+        return cls(mesh_of(outline, size_mm), degree=degree)
+
+    @cached_property
+    def in_plane(self) -> InPlaneSpace:
+        """The in-plane movements of an arched plate."""
+        return InPlaneSpace(self.space)
+
+    @cached_property
+    def _slopes(self) -> tuple[FloatArray, FloatArray]:
+        triangles = np.arange(len(self.mesh.triangles))
+        return (
+            self.space.shapes(triangles, self._places_m, 1, 0),
+            self.space.shapes(triangles, self._places_m, 0, 1),
+        )
+
+    @property
+    def area_m2(self) -> float:
+        """Area of wood."""
+        return float(np.sum(self.weights_m2))
+
+    def mass_kg(self, thickness_m: FloatArray, density_kg_m3: float) -> float:
+        """Mass of the plate."""
+        return float(density_kg_m3 * np.sum(self.weights_m2 * thickness_m))
+
+    def solve(
+        self,
+        thickness_m: FloatArray,
+        stiffness: Stiffness,
+        density_kg_m3: float,
+        *,
+        count: int,
+        arch_slopes: FloatArray | None = None,
+        start: PlateModes | None = None,
+        tolerance: float = 1e-9,
+    ) -> PlateModes:
+        """Return the lowest `count` bending modes above the three rigid movements.
+
+        thickness_m (p,) at places_mm; arch_slopes (p, 2) = (z_x, z_y) at places_mm, None for a
+        flat plate; start: modes of a similar plate, which shorten the work.
+        """
+        m = len(self.mesh.triangles)
+        bend = (self.weights_m2 * thickness_m**3 / 12.0).reshape(m, -1)
+        load = (self.weights_m2 * thickness_m * density_kg_m3).reshape(m, -1)
+        stress = np.einsum("ab,mqbi->mqai", stiffness.bending_matrix(), self._curvature)
+        stress *= bend[:, :, None, None]
+        k_bend = np.matmul(
+            self._curvature.reshape(m, -1, 21).transpose(0, 2, 1), stress.reshape(m, -1, 21)
+        )
+        m_bend = np.matmul((self._w * load[:, :, None]).transpose(0, 2, 1), self._w)
+        dof, size = self.space.dof, self.space.size
+        if arch_slopes is not None:
+            plane = self.in_plane
+            strain = plane.coupled_strain(
+                self.reference, self._slopes, arch_slopes.reshape(m, -1, 2)
+            )
+            membrane = (self.weights_m2 * thickness_m).reshape(m, -1)
+            force = np.einsum("ab,mqbi->mqai", stiffness.matrix(), strain)
+            force *= membrane[:, :, None, None]
+            total = np.matmul(
+                strain.reshape(m, -1, 33).transpose(0, 2, 1), force.reshape(m, -1, 33)
+            )
+            total[:, :21, :21] += k_bend
+            inertia = np.zeros_like(total)
+            inertia[:, :21, :21] = m_bend
+            inertia[:, 21:, 21:] = plane.mass(self.reference, load)
+            k_bend, m_bend = total, inertia
+            dof, size = np.hstack([dof, plane.dof]), size + plane.size
+        n = dof.shape[1]
+        rows = np.repeat(dof, n, axis=1).ravel()
+        columns = np.tile(dof, (1, n)).ravel()
+        k = sparse.csc_matrix((k_bend.ravel(), (rows, columns)), shape=(size, size))
+        mass = sparse.csc_matrix((m_bend.ravel(), (rows, columns)), shape=(size, size))
+        guess = None if start is None or start.dofs.shape[0] != size else start.dofs
+        extra = 0 if arch_slopes is None else 3
+        values, vectors = lowest_modes(k, mass, count + 3 + extra, start=guess, tolerance=tolerance)
+        return self._modes(values, vectors, mass, arch_slopes)
+
+    def _modes(
+        self,
+        values: FloatArray,
+        vectors: FloatArray,
+        mass: sparse.csc_matrix,
+        arch_slopes: FloatArray | None,
+    ) -> PlateModes:
+        """Put the exact rigid movements in front; leave out in-plane ones."""
+        size = self.space.size
+        rigid = np.zeros((vectors.shape[0], 3))
+        rigid[:size] = self.space.rigid()
+        bending_mass = mass[:size, :size]
+        block = rigid[:size].T @ (bending_mass @ rigid[:size])
+        rigid = np.linalg.solve(np.linalg.cholesky(block), rigid.T).T
+        first = 3 if arch_slopes is None else 6
+        keep = np.arange(vectors.shape[1]) >= first
+        if arch_slopes is not None:
+            share = np.sum(vectors[:size] * (bending_mass @ vectors[:size]), axis=0)
+            keep &= share > 0.3
+        values, vectors = values[keep], vectors[:, keep]
+        omega2 = np.concatenate([np.zeros(3), np.maximum(values, 0.0)])
+        return PlateModes(
+            model=self,
+            omega2=omega2,
+            dofs=np.hstack([rigid, vectors]),
+            arch_slopes=arch_slopes,
+        )
+
+    def operator(self, xy_mm: FloatArray, dx: int, dy: int) -> sparse.csr_matrix:
+        """Sparse (k, unknowns) matrix: (dx, dy) derivative of w at the (k, 2) places, SI."""
+        triangle = self.mesh.locate(xy_mm)
+        shapes = self.space.shapes(triangle, xy_mm[:, None, :] * 1e-3, dx, dy)[:, 0]
+        rows = np.repeat(np.arange(len(xy_mm)), 21)
+        columns = self.space.dof[triangle].ravel()
+        return sparse.csr_matrix(
+            (shapes.ravel(), (rows, columns)), shape=(len(xy_mm), self.space.size)
+        )
+
+
+@dataclass(frozen=True)
+class PlateModes:
+    """Mass-normalised modes (kg^-1/2), three rigid movements first.
+
+    omega2 (n,) in (rad/s)²; dofs (unknowns, n): bending unknowns, then in-plane ones if arched.
+    """
+
+    model: PlateModel
+    omega2: FloatArray
+    dofs: FloatArray
+    arch_slopes: FloatArray | None = None
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """(n,) mode frequencies, the first three 0."""
+        return np.asarray(np.sqrt(self.omega2) / (2.0 * np.pi))
+
+    @property
+    def bending(self) -> FloatArray:
+        """The bending unknowns of every mode."""
+        return self.dofs[: self.model.space.size]
+
+    def at(self, xy_mm: FloatArray, dx: int = 0, dy: int = 0) -> FloatArray:
+        """(dx, dy) derivative of every mode's w at (k, 2) places; (k, n), SI."""
+        return np.asarray(self.model.operator(xy_mm, dx, dy) @ self.bending)
