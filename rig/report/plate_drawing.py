@@ -1,0 +1,245 @@
+"""What all plate figures share: outline, field, contour lines, doubt, taps, zones, numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from rig.model.outline import Outline
+from rig.model.units import FloatArray
+from rig.report.palette import FAINT, INK, PAPER, diverging, sequential
+from rig.report.sheet import SMALL_PT
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.path import Path as DrawnPath
+
+
+class SurfaceLike(Protocol):
+    """A field on a grid: x (nx,), y (ny,), values (ny, nx), NaN outside the wood."""
+
+    @property
+    def x_mm(self) -> FloatArray: ...
+    @property
+    def y_mm(self) -> FloatArray: ...
+    @property
+    def cents(self) -> FloatArray: ...
+    @property
+    def sd_cents(self) -> FloatArray: ...
+
+
+NICE_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0, 500.0, 1000.0)
+
+
+def nice_step(span: float, steps: int = 9) -> float:
+    """Return the round contour step that cuts `span` into about `steps` parts."""
+    wanted = max(span, 1e-9) / steps
+    return min(NICE_STEPS, key=lambda step: abs(np.log(step / wanted)))
+
+
+def colour_reach(values: FloatArray) -> tuple[float, float]:
+    """Return the half width of a colour range symmetric about 0, and the contour step."""
+    finite = values[np.isfinite(values)]
+    reach = float(np.percentile(np.abs(finite), 99.5)) if len(finite) else 1.0
+    step = nice_step(2.0 * max(reach, 1.0))
+    return float(np.ceil(max(reach, 1.0) / step) * step), step
+
+
+def wood_path(outline: Outline) -> DrawnPath:
+    """Rim and sound holes as one path (even-odd by opposite directions)."""
+    from matplotlib.path import Path as DrawnPath
+
+    rings = [np.asarray(outline.rim)] + [np.asarray(hole)[::-1] for hole in outline.holes]
+    parts = [DrawnPath(np.vstack([ring, ring[:1]]), closed=True) for ring in rings]
+    return DrawnPath.make_compound_path(*parts)
+
+
+def set_plate_axes(axes: Axes, outline: Outline) -> None:
+    """Fit the axes to the box round the outline, with quiet mm ticks."""
+    low, high = outline.rim.min(axis=0), outline.rim.max(axis=0)
+    axes.set_xlim(low[0] - 1.0, high[0] + 1.0)
+    axes.set_ylim(low[1] - 1.0, high[1] + 1.0)
+    axes.set_aspect("equal")
+    axes.set_xticks(np.arange(np.ceil(low[0] / 50) * 50, high[0] + 0.1, 50))
+    axes.set_yticks(np.arange(np.ceil(low[1] / 50) * 50, high[1] + 0.1, 50))
+    axes.tick_params(length=2, width=0.5, color=FAINT, labelcolor=FAINT, labelsize=6.5, pad=1.5)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+
+
+def draw_outline(axes: Axes, outline: Outline, *, filled: bool = False) -> None:
+    """Draw rim and sound holes; the centre line as a thin dash-dot."""
+    from matplotlib.patches import PathPatch, Polygon
+
+    if filled:
+        axes.add_patch(PathPatch(wood_path(outline), fc="#f6f4f0", ec="none", zorder=0))
+    for hole in outline.holes:
+        axes.add_patch(Polygon(np.asarray(hole), fc=PAPER, ec=INK, lw=0.7, zorder=4))
+    axes.add_patch(Polygon(np.asarray(outline.rim), fc="none", ec=INK, lw=1.2, zorder=4))
+    low, high = outline.rim[:, 1].min(), outline.rim[:, 1].max()
+    axes.plot([0, 0], [low, high], color=FAINT, lw=0.5, ls=(0, (8, 3, 1, 3)), zorder=2)
+
+
+def filled_to_rim(values: FloatArray) -> FloatArray:
+    """Carry the nearest known value outwards, so that no white seam shows along the rim."""
+    from scipy.ndimage import distance_transform_edt
+
+    known = np.isfinite(values)
+    if known.all() or not known.any():
+        return values
+    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(values[tuple(nearest)], dtype=np.float64)
+
+
+def draw_field(
+    axes: Axes, surface: SurfaceLike, values: FloatArray, outline: Outline, *,
+    low: float, high: float, signed: bool,
+) -> Any:  # fmt: skip
+    """Colour the wood by `values`; returns the image for a colour bar."""
+    from matplotlib.colors import ListedColormap
+    from matplotlib.patches import PathPatch
+
+    colours = ListedColormap(diverging() if signed else sequential())
+    half_x = float(surface.x_mm[1] - surface.x_mm[0]) / 2
+    half_y = float(surface.y_mm[1] - surface.y_mm[0]) / 2
+    image = axes.imshow(
+        filled_to_rim(values),
+        origin="lower",
+        extent=(
+            surface.x_mm[0] - half_x,
+            surface.x_mm[-1] + half_x,
+            surface.y_mm[0] - half_y,
+            surface.y_mm[-1] + half_y,
+        ),
+        cmap=colours,
+        vmin=low,
+        vmax=high,
+        interpolation="bilinear",
+        zorder=1,
+        aspect="equal",
+    )
+    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
+    axes.add_patch(clip)
+    image.set_clip_path(clip)
+    return image
+
+
+def draw_contours(
+    axes: Axes, surface: SurfaceLike, values: FloatArray, step: float, *, signed: bool = True
+) -> None:
+    """Draw contour lines with their numbers: above 0 solid, below 0 dashed, 0 strong."""
+    finite = values[np.isfinite(values)]
+    if not len(finite) or np.ptp(finite) <= 0:
+        return
+    levels = np.arange(np.ceil(finite.min() / step), np.floor(finite.max() / step) + 1) * step
+    if not len(levels):
+        return
+    lines = axes.contour(
+        surface.x_mm,
+        surface.y_mm,
+        values,
+        levels=levels,
+        colors=INK,
+        linewidths=[1.3 if level == 0 and signed else 0.6 for level in levels],
+        linestyles=["solid" if level >= 0 else (0, (4, 2)) for level in levels],
+        zorder=3,
+    )
+    labels = axes.clabel(
+        lines, fontsize=6.5, inline=True, inline_spacing=2, fmt=lambda v: signed_number(v, signed)
+    )
+    for label in labels:
+        label.set_path_effects(halo(1.6))
+        label.set_clip_on(True)
+
+
+def signed_number(value: float, signed: bool = True) -> str:
+    """`+50`, `−50`, `0` with a true minus sign."""
+    text = f"{value:+.0f}" if signed and round(value) != 0 else f"{abs(value):.0f}"
+    if not signed and value < 0:
+        text = f"−{text}"
+    return text.replace("-", "−")
+
+
+def halo(width: float = 2.0) -> list[Any]:
+    """Return a white rim round letters, so that they stay readable on the field."""
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=width, foreground="white")]
+
+
+def doubt_limit_cents(sd_cents: FloatArray) -> float:
+    """Standard deviation above which a place counts as doubtful: twice the map's median."""
+    finite = sd_cents[np.isfinite(sd_cents)]
+    return float(2.0 * np.median(finite)) if len(finite) else float("inf")
+
+
+def draw_doubt(axes: Axes, surface: SurfaceLike, outline: Outline, limit_cents: float) -> bool:
+    """Hatch where the standard deviation is large; says whether anything was hatched."""
+    from matplotlib.patches import PathPatch
+
+    sd = filled_to_rim(surface.sd_cents)
+    if not np.isfinite(sd).all() or not bool(np.any(surface.sd_cents > limit_cents)):
+        return False
+    hatched = axes.contourf(
+        surface.x_mm,
+        surface.y_mm,
+        sd,
+        levels=[limit_cents, max(float(sd.max()), limit_cents) * 1.01],
+        colors="none",
+        hatches=["////"],
+        zorder=1.5,
+    )
+    hatched.set_edgecolor(FAINT)
+    hatched.set_linewidth(0.0)
+    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
+    axes.add_patch(clip)
+    hatched.set_clip_path(clip)
+    return True
+
+
+def draw_taps(axes: Axes, places: FloatArray) -> None:
+    """One small dot where the hammer struck."""
+    axes.plot(places[:, 0], places[:, 1], ".", ms=1.4, color=INK, alpha=0.55, mew=0, zorder=2.2)
+
+
+def draw_region(
+    axes: Axes, places: FloatArray, members: Sequence[int] | np.ndarray, outline: Outline,
+    *, dashed: bool = False,
+) -> None:  # fmt: skip
+    """Outline the wood that belongs to the taps at rows `members` of `places`."""
+    spacing = typical_spacing_mm(places)
+    x = np.arange(outline.rim[:, 0].min() - 2, outline.rim[:, 0].max() + 3, 1.0)
+    y = np.arange(outline.rim[:, 1].min() - 2, outline.rim[:, 1].max() + 3, 1.0)
+    chosen = np.asarray(places)[np.asarray(members, dtype=int)]
+    gap = np.full((len(y), len(x)), np.inf)
+    for px, py in chosen:
+        np.minimum(gap, np.hypot(x[None, :] - px, y[:, None] - py), out=gap)
+    for width, colour in ((3.4, "white"), (1.8, INK)):
+        axes.contour(
+            x, y, gap, levels=[0.78 * spacing], colors=colour, linewidths=width,
+            linestyles="--" if dashed and colour == INK else "-", zorder=5,
+        )  # fmt: skip
+
+
+def typical_spacing_mm(places: FloatArray) -> float:
+    """Median distance to the nearest other place."""
+    if len(places) < 2:
+        return 9.0
+    gaps = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
+    np.fill_diagonal(gaps, np.inf)
+    return float(np.median(gaps.min(axis=1)))
+
+
+def number_badge(axes: Axes, x_mm: float, y_mm: float, number: int, note: str) -> None:
+    """Write a zone's rank in a circle and its excess below it."""
+    axes.text(
+        x_mm, y_mm, str(number), ha="center", va="center", fontsize=8.5, fontweight="bold",
+        color=INK, zorder=7,
+        bbox={"boxstyle": "circle,pad=0.22", "fc": "white", "ec": INK, "lw": 1.1},
+    )  # fmt: skip
+    axes.annotate(
+        note, (x_mm, y_mm), xytext=(0, -10), textcoords="offset points", ha="center", va="top",
+        fontsize=SMALL_PT, fontweight="bold", color=INK, zorder=7, path_effects=halo(2.4),
+    )  # fmt: skip

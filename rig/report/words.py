@@ -1,0 +1,42 @@
+"""How readings, targets and faces are named in figures and pages."""
+
+from __future__ import annotations
+
+import math
+
+from rig.model.frames import Face
+from rig.model.tone_map import ToneMap
+
+READING_WORDS = {
+    "local": "local tone (all taps together)",
+    "attack": "attack (what the ear takes first)",
+    "contact": "contact (hammer pickup)",
+    "rebound": "rebound (speed gate)",
+}
+
+
+def face_words(face: Face) -> str:
+    """`outer face` or `inner face`."""
+    return f"{face} face"
+
+
+def cents(value: float | None, *, signed: bool = False, digits: int = 0) -> str:
+    """A number of cents, or `unknown`."""
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    sign = "+" if signed else ""
+    return f"{value:{sign}.{digits}f} cents".replace("-", "−")
+
+
+def map_lines(tone_map: ToneMap, strength: str | None = None) -> tuple[str, ...]:
+    """The lines under a map's title: scan, strength, reading, estimator, target, evenness."""
+    blow = f", {strength} strike" if strength else ""
+    return (
+        f"Scan {tone_map.scan}, {face_words(tone_map.face)}{blow} · reading: "
+        f"{READING_WORDS[tone_map.reading]} · estimator: {tone_map.estimator}",
+        f"Target: {tone_map.target} · middle value {tone_map.middle_hz:.0f} Hz · seen from the "
+        "outer face, neck end up",
+        f"Evenness {cents(tone_map.evenness_cents)} "
+        f"({tone_map.evenness_low_cents:.0f} to {tone_map.evenness_high_cents:.0f}), "
+        f"repeatability {cents(tone_map.repeatability_cents)}",
+    )
