@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from rig.model.errors import UsageError
-from rig.model.frames import BedXY, Pose
+from rig.model.frames import PlateXY, Pose
 from rig.model.outline import Outline
 from rig.model.rig_settings import LensSettings, RigSettings
 from rig.model.units import FloatArray
@@ -30,6 +30,7 @@ from rig.virtual.scene_optics import (
     view_of_bed,
 )
 from rig.virtual.scene_surfaces import (
+    SHAPE_STEP_MM,
     Light,
     Look,
     MarkerRaster,
@@ -118,7 +119,7 @@ def render_scene(
     )
     linear = _expose(scene, view, lens)
     if blur_px > 0.0:
-        linear = cv2.GaussianBlur(linear, (0, 0), blur_px)
+        linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), blur_px), dtype=np.float32)
     return _sensor(linear, noise, sensor_rng or rng)
 
 
@@ -172,10 +173,9 @@ def _bed_colour(scene: _Scene, x: Raster, y: Raster) -> Raster:
     white = cv2.remap(scene.markers.white, u, v, cv2.INTER_LINEAR).astype(np.float32) / 255.0
     printed = (0.03 + 0.75 * white)[:, :, None] * np.array([1.0, 0.99, 0.96], dtype=np.float32)
     albedo += paper[:, :, None] * (printed - albedo)
-    place = ((x + _SHADOW_MARGIN_MM - 0.5).astype(np.float32), (y + _SHADOW_MARGIN_MM - 0.5))
-    edge = {"borderMode": cv2.BORDER_REPLICATE}
-    lamp = cv2.remap(scene.shade.lamp, *place, cv2.INTER_LINEAR, **edge)
-    sky = cv2.remap(scene.shade.sky, *place, cv2.INTER_LINEAR, **edge)
+    place = (x + np.float32(_SHADOW_MARGIN_MM - 0.5), y + np.float32(_SHADOW_MARGIN_MM - 0.5))
+    lamp = _sample(scene.shade.lamp, place, 1.0)
+    sky = _sample(scene.shade.sky, place, 1.0)
     up = _towards(light)[2]
     for occluder in scene.occluders:
         shift = -_towards(light)[:2] / max(float(up), 0.2) * occluder.height_mm
@@ -241,9 +241,9 @@ def _face_light(
     scene: _Scene, plate: PlateRaster, pose: Pose, part: Rays, place: tuple[Raster, Raster]
 ) -> tuple[Raster, Raster]:
     """Lamp light on the sloping face, and the gloss of its varnish."""
-    slope_y, slope_x = np.gradient(plate.height_mm, 0.5)
-    grad_x = _sample(slope_x.astype(np.float32), place, 0.0)
-    grad_y = _sample(slope_y.astype(np.float32), place, 0.0)
+    slope_y, slope_x = np.gradient(plate.height_mm, SHAPE_STEP_MM)
+    grad_x = _sample(np.asarray(slope_x, dtype=np.float32), place, 0.0)
+    grad_y = _sample(np.asarray(slope_y, dtype=np.float32), place, 0.0)
     axes = pose.to_bed(_plate_axes()) - np.array([pose.x_mm, pose.y_mm])
     bed_x = grad_x * axes[0, 0] + grad_y * axes[1, 0]
     bed_y = grad_x * axes[0, 1] + grad_y * axes[1, 1]
@@ -282,14 +282,14 @@ def _shade_on_bed(
         place = plate.shape_place(*_to_plate(pose, x + throw[0] * height, y + throw[1] * height))
         cast = cv2.GaussianBlur(_sample(body, place, 0.0), (0, 0), 0.5 + 0.18 * height)
         hidden = np.maximum(hidden, cast)
-    body = _sample((plate.rim_mm > 0.0).astype(np.float32), plate.shape_place(*_to_plate(pose, x, y)),
-                   0.0)  # fmt: skip
+    whole = (plate.rim_mm > 0.0).astype(np.float32)
+    body = _sample(whole, plate.shape_place(*_to_plate(pose, x, y)), 0.0)
     near = cv2.GaussianBlur(body, (0, 0), 1.0 + 1.6 * rim_mm)
     return _Shade((1.0 - 0.92 * hidden).astype(np.float32), (1.0 - 0.6 * near).astype(np.float32))
 
 
 def _sensor(linear: Raster, noise: float, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """Shot and read noise (full well about 12 000 electrons), sRGB curve (IEC 61966-2-1), 8 bits."""
+    """Shot noise (full well about 12 000 electrons), read noise, sRGB curve (IEC 61966-2-1)."""
     spread = noise * np.sqrt(np.maximum(linear, 0.0) / 12000.0 + 0.0012**2)
     light = linear + spread * rng.standard_normal(linear.shape, dtype=np.float32)
     light = np.clip(light, 0.0, 1.0)
@@ -311,7 +311,7 @@ def _evenness(light: Light, x: Raster, y: Raster) -> Raster:
         angle = np.deg2rad(direction_deg)
         across = -(x - x0) * np.sin(angle) + (y - y0) * np.cos(angle)
         strength = strength * (1.0 - depth / (1.0 + (across / half_width) ** 4))
-    return np.clip(strength, 0.05, None).astype(np.float32)
+    return np.asarray(np.clip(strength, 0.05, None), dtype=np.float32)
 
 
 def _capsule_distance(occluder: Occluder, x: Raster, y: Raster) -> Raster:
@@ -333,8 +333,8 @@ def _to_plate(pose: Pose, x: Raster, y: Raster) -> tuple[Raster, Raster]:
     )
 
 
-def _plate_axes() -> BedXY:
-    return BedXY(np.eye(2))
+def _plate_axes() -> PlateXY:
+    return PlateXY(np.eye(2))
 
 
 def _sample(raster: Raster, place: tuple[Raster, Raster], beyond: float) -> Raster:

@@ -6,7 +6,7 @@ Colours are linear red, green, blue; 1 is white paper in full light.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -20,7 +20,7 @@ from rig.model.outline import Outline
 from rig.model.rig_settings import BedSettings
 from rig.model.units import FloatArray
 
-Raster = NDArray[np.float32]
+Raster = NDArray[np.floating[Any]]  # float32 wherever memory matters
 Colour = tuple[float, float, float]
 
 SHAPE_STEP_MM = 0.5
@@ -83,18 +83,16 @@ class PlateRaster:
     height_mm: Raster
     colour: Raster = field(repr=False)
 
-    def shape_place(self, x: FloatArray, y: FloatArray) -> tuple[Raster, Raster]:
+    def shape_place(self, x: Raster, y: Raster) -> tuple[Raster, Raster]:
         """Plate-frame mm to map coordinates of the shape rasters."""
         return _place(x, y, self.origin_mm, SHAPE_STEP_MM)
 
-    def colour_place(self, x: FloatArray, y: FloatArray) -> tuple[Raster, Raster]:
+    def colour_place(self, x: Raster, y: Raster) -> tuple[Raster, Raster]:
         """Plate-frame mm to map coordinates of the colour raster."""
         return _place(x, y, self.origin_mm, WOOD_STEP_MM)
 
 
-def _place(
-    x: FloatArray, y: FloatArray, origin: tuple[float, float], step: float
-) -> tuple[Raster, Raster]:
+def _place(x: Raster, y: Raster, origin: tuple[float, float], step: float) -> tuple[Raster, Raster]:
     return (
         ((x - origin[0]) / step - 0.5).astype(np.float32),
         ((y - origin[1]) / step - 0.5).astype(np.float32),
@@ -112,12 +110,12 @@ def signed_distance(ring: FloatArray, x_mm: FloatArray, y_mm: FloatArray) -> Ras
     length = np.hypot(*step.T)
     pieces = np.maximum(np.ceil(length / 0.3).astype(int), 1)
     edge = np.repeat(np.arange(len(ring)), pieces)
-    part = np.concatenate([(np.arange(n) + 0.5) / n for n in pieces])
+    part = np.concatenate([(np.arange(int(n)) + 0.5) / int(n) for n in pieces])
     dense = ring[edge] + part[:, None] * step[edge]
     coarse, nearest = cKDTree(dense).query(xy, distance_upper_bound=_EXACT_BAND_MM)
     near = np.isfinite(coarse)
-    chosen = edge[nearest[near]]
-    offset = xy[near] - ring[chosen]
+    chosen = edge[np.asarray(nearest)[near]]
+    offset = np.asarray(xy[near] - ring[chosen])
     along = np.clip(np.sum(offset * step[chosen], axis=1) / length[chosen] ** 2, 0.0, 1.0)
     gap = np.hypot(*(offset - along[:, None] * step[chosen]).T)
     inside_near = np.concatenate(
@@ -207,7 +205,7 @@ class MarkerRaster:
     paper: NDArray[np.uint8]
     white: NDArray[np.uint8]
 
-    def place(self, x: FloatArray, y: FloatArray) -> tuple[Raster, Raster]:
+    def place(self, x: Raster, y: Raster) -> tuple[Raster, Raster]:
         """Bed-frame mm to map coordinates."""
         return _place(x, y, self.origin_mm, MARKER_STEP_MM)
 
