@@ -1,0 +1,147 @@
+"""plate.sqlite behind a lock, so that a writing thread and a reading one can share it."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rig.archive import schema
+from rig.archive.storage import storage_errors
+
+DATABASE_NAME = "plate.sqlite"
+_BUSY_WAIT_S = 5.0
+
+
+class Database:
+    """One connection. Writers use a write-ahead log while open and leave a plain file behind."""
+
+    def __init__(self, path: Path, *, write: bool, create: bool = False) -> None:
+        """Open; older schemas are brought up to date (for readers in memory only)."""
+        self.path = path
+        self.write = write
+        self._lock = threading.RLock()
+        self._closed = False
+        with storage_errors(path):
+            self._connection = _connect(path, "rwc" if create else "rw" if write else "ro")
+            try:
+                self._prepare(create)
+            except BaseException:
+                self._connection.close()
+                raise
+
+    def _prepare(self, create: bool) -> None:
+        connection = self._connection
+        if create:
+            schema.migrate(connection)
+        number = schema.require_readable(connection, str(self.path))
+        self.migrated_from = number if number < schema.SCHEMA else None
+        if number < schema.SCHEMA and self.write:
+            self._keep_copy(number)
+            schema.migrate(connection)
+        elif number < schema.SCHEMA:
+            memory = _connect(None, "memory")
+            connection.backup(memory)
+            connection.close()
+            schema.migrate(memory)
+            self._connection = connection = memory
+        connection.row_factory = sqlite3.Row
+        if self.write:
+            connection.execute("PRAGMA journal_mode = WAL").fetchone()
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+
+    def _keep_copy(self, number: int) -> None:
+        copy = sqlite3.connect(self.path.with_name(f"before-schema-{number + 1}.sqlite"))
+        try:
+            self._connection.backup(copy)
+        finally:
+            copy.close()
+
+    def rows(self, sql: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
+        """Everything a query finds, at once, so that no read holds up a writer."""
+        with self._lock, storage_errors(self.path):
+            return self._connection.execute(sql, values).fetchall()
+
+    def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
+        """The first row a query finds."""
+        found = self.rows(sql, values)
+        return found[0] if found else None
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All of what is done inside, or none of it. Other threads wait."""
+        with self._lock, storage_errors(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def one_at_a_time(self) -> Iterator[None]:
+        """Keep other threads out over several steps."""
+        with self._lock:
+            yield
+
+    def file_hashes(self) -> dict[str, str]:
+        """File → SHA-256 of every recording and picture, as taken when it was stored."""
+        found = self.rows(
+            "SELECT file, sha256 FROM strike UNION ALL SELECT file, sha256 FROM image"
+        )
+        return {row["file"]: row["sha256"] for row in found}
+
+    def close(self) -> None:
+        """Close; a writer folds its log back in, so that a plain copy of the file is whole."""
+        with self._lock, storage_errors(self.path):
+            if self._closed:
+                return
+            self._closed = True
+            if self.write:
+                try:
+                    self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                    self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+                except sqlite3.OperationalError as problem:
+                    # A reader is looking on: the log stays, emptied, and the file is whole.
+                    if "locked" not in str(problem) and "busy" not in str(problem):
+                        raise
+                finally:
+                    self._connection.close()
+            else:
+                self._connection.close()
+
+
+def _connect(path: Path | None, mode: str) -> sqlite3.Connection:
+    if path is None:
+        return sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+
+    def attempt(options: str) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?{options}",
+            uri=True,
+            timeout=_BUSY_WAIT_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        try:
+            connection.execute("PRAGMA schema_version").fetchone()
+        except sqlite3.Error:
+            connection.close()
+            raise
+        return connection
+
+    try:
+        return attempt(f"mode={mode}")
+    except sqlite3.OperationalError:
+        # On a read-only medium a file left in log mode needs files beside it that cannot be made;
+        # with no log to fold in, the file alone is the whole truth.
+        log = path.with_name(path.name + "-wal")
+        if mode != "ro" or not path.exists() or (log.exists() and log.stat().st_size > 0):
+            raise
+        return attempt("mode=ro&immutable=1")

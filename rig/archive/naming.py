@@ -1,0 +1,43 @@
+"""Names, paths and stamps shared by the parts of the plate folder."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import rig
+from rig.archive.database import DATABASE_NAME
+from rig.model.errors import FolderMissingError
+
+SUFFIX = ".plate"
+SOFTWARE = f"platerig {rig.__version__}"
+
+
+def utc_now() -> str:
+    """This moment, UTC, ISO 8601, to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def folder_path(path: Path | str) -> Path:
+    """The path of a plate folder; `back-1` stands for `back-1.plate`."""
+    path = Path(path)
+    return path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
+
+
+def existing_folder(path: Path | str) -> Path:
+    """The path of a plate folder that is there, or FolderMissingError."""
+    given = Path(path)
+    for candidate in (given, folder_path(given)):
+        if (candidate / DATABASE_NAME).is_file():
+            return candidate
+    if given.is_dir():
+        raise FolderMissingError(
+            "This directory is no plate folder: plate.sqlite is missing.",
+            where=str(given),
+            remedy="A directory of recordings is gathered with `platerig gather`.",
+        )
+    raise FolderMissingError(
+        "There is no plate folder here.",
+        where=str(given),
+        remedy="Make one with `platerig new NAME.plate`.",
+    )
