@@ -1,9 +1,10 @@
 """The shape of an arched plate, as far as an estimator may assume it.
 
-Template: the height f of a soap film blown up over the outline (−Δf = 1, f = 0 at the rim),
-s = √(f / max f), z = H · s²(3 − 2s): level at the rim (the hollow or "recurve"), rising over the
-bouts, with a long flat crown that is lower in the waist, as makers give a plate (common practice,
-no source). Height lists and points replace it where the maker has measured them.
+Template: ψ solves ψ − ℓ²Δψ = 1 over the wood with ψ = 0 at the rim (so ψ ≈ 1 − e^(−d/ℓ), d the
+distance to the rim); z = H · ψ²(3 − 2ψ), scaled to H at its highest. Level at the rim (the hollow
+or "recurve"), rising over the bouts, with a long flat crown a little lower in the waist, as
+makers give a plate (common practice, no source). ℓ is the one shape parameter. Height points
+replace the template where the maker has measured them.
 """
 
 from __future__ import annotations
@@ -13,44 +14,44 @@ import numpy as np
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
 
-
-def dome_heights_mm(
-    outline: Outline, xy_mm: FloatArray, crown_mm: float, *, fullness: float = 1.0
-) -> FloatArray:
-    """Height above the rim at the (k, 2) places for a crown of `crown_mm`; (k,).
-
-    fullness > 1 brings the arch up nearer to the rim, < 1 later. Sound holes do not matter.
-    """
-    relative = _membrane_height(outline, xy_mm)
-    return np.asarray(crown_mm * relative ** (1.0 / fullness))
+USUAL_REACH_MM = 30.0
 
 
-def _membrane_height(outline: Outline, xy_mm: FloatArray) -> FloatArray:
-    """Relative height 0…1 of a soap film blown up over the outline, smoothed at the rim."""
-    from scipy.interpolate import RegularGridInterpolator
+class ArchTemplate:
+    """Heights and slopes of a crown of 1 over an outline, on a grid of `step_mm`."""
 
-    low, high = outline.rim.min(axis=0) - 9.0, outline.rim.max(axis=0) + 9.0
-    step = 3.0
-    x = np.arange(low[0], high[0] + step, step)
-    y = np.arange(low[1], high[1] + step, step)
-    grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y, indexing="ij")])
-    wood = Outline(rim=outline.rim).contains(grid).reshape(len(x), len(y))
-    film = _poisson(wood, step)
-    film = np.sqrt(np.maximum(film / film.max(), 0.0))
-    rounded = film**2 * (3.0 - 2.0 * film)
-    return np.asarray(
-        RegularGridInterpolator((x, y), rounded, bounds_error=False, fill_value=0.0)(xy_mm)
-    )
+    def __init__(
+        self, outline: Outline, *, reach_mm: float = USUAL_REACH_MM, step_mm: float = 3.0
+    ) -> None:
+        from scipy.interpolate import RectBivariateSpline
+
+        margin = 5.0 * step_mm
+        low, high = outline.rim.min(axis=0) - margin, outline.rim.max(axis=0) + margin
+        x = np.arange(low[0], high[0] + step_mm, step_mm)
+        y = np.arange(low[1], high[1] + step_mm, step_mm)
+        grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y, indexing="ij")])
+        wood = Outline(rim=outline.rim).contains(grid).reshape(len(x), len(y))
+        film = _screened_film(wood, step_mm, reach_mm)
+        heights = film**2 * (3.0 - 2.0 * film)
+        self._spline = RectBivariateSpline(x, y, heights / heights.max(), kx=3, ky=3)
+
+    def heights(self, xy_mm: FloatArray) -> FloatArray:
+        """(k,) heights at the (k, 2) places for a crown of 1."""
+        return np.asarray(self._spline.ev(xy_mm[:, 0], xy_mm[:, 1]))
+
+    def slopes(self, xy_mm: FloatArray) -> FloatArray:
+        """(k, 2) slopes z_x, z_y per mm of crown height, 1/mm."""
+        return np.column_stack([self._spline.ev(*xy_mm.T, dx=1), self._spline.ev(*xy_mm.T, dy=1)])
 
 
-def _poisson(wood: np.ndarray, step: float) -> FloatArray:
-    """Solve −Δf = 1 inside `wood`, f = 0 outside, by sparse factorisation."""
+def _screened_film(wood: np.ndarray, step: float, reach: float) -> FloatArray:
+    """Solve ψ − ℓ²Δψ = 1 inside `wood`, ψ = 0 outside, by five-point differences."""
     from scipy import sparse
-    from scipy.sparse.linalg import spsolve
+    from scipy.sparse.linalg import splu
 
     number = np.full(wood.shape, -1)
-    number[wood] = np.arange(np.count_nonzero(wood))
     count = int(np.count_nonzero(wood))
+    number[wood] = np.arange(count)
     rows, columns = [], []
     for axis in (0, 1):
         for shift in (1, -1):
@@ -59,8 +60,9 @@ def _poisson(wood: np.ndarray, step: float) -> FloatArray:
             rows.append(number[both])
             columns.append(neighbour[both])
     i, j = np.concatenate(rows), np.concatenate(columns)
-    laplacian = sparse.csc_matrix((-np.ones(len(i)), (i, j)), shape=(count, count))
-    laplacian = laplacian + 4.0 * sparse.identity(count, format="csc")
+    ratio = (reach / step) ** 2
+    matrix = sparse.csc_matrix((np.full(len(i), -ratio), (i, j)), shape=(count, count))
+    matrix = matrix + (1.0 + 4.0 * ratio) * sparse.identity(count, format="csc")
     out = np.zeros(wood.shape)
-    out[wood] = spsolve(laplacian.tocsc(), np.full(count, step**2))
+    out[wood] = splu(matrix.tocsc()).solve(np.ones(count))
     return out

@@ -143,7 +143,7 @@ class PlateModel:
         rigid[:size] = self.space.rigid()
         bending_mass = mass[:size, :size]
         block = rigid[:size].T @ (bending_mass @ rigid[:size])
-        rigid = np.linalg.solve(np.linalg.cholesky(block), rigid.T).T
+        rigid = np.asarray(np.linalg.solve(np.linalg.cholesky(block), rigid.T).T)
         first = 3 if arch_slopes is None else 6
         keep = np.arange(vectors.shape[1]) >= first
         if arch_slopes is not None:
