@@ -99,7 +99,6 @@ def draw_field(
 ) -> Any:  # fmt: skip
     """Colour the wood by `values`; returns the image for a colour bar."""
     from matplotlib.colors import ListedColormap
-    from matplotlib.patches import PathPatch
 
     colours = ListedColormap(diverging() if signed else sequential())
     half_x = float(surface.x_mm[1] - surface.x_mm[0]) / 2
@@ -120,38 +119,95 @@ def draw_field(
         zorder=1,
         aspect="equal",
     )
-    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
-    axes.add_patch(clip)
-    image.set_clip_path(clip)
+    _clip_to_wood(axes, image, outline)
     return image
 
 
 def draw_contours(
-    axes: Axes, surface: SurfaceLike, values: FloatArray, step: float, *, signed: bool = True
-) -> None:
-    """Draw contour lines with their numbers: above 0 solid, below 0 dashed, 0 strong."""
+    axes: Axes, surface: SurfaceLike, values: FloatArray, step: float, outline: Outline, *,
+    signed: bool = True, with_zero: bool = True, keep_clear: FloatArray | None = None,
+) -> None:  # fmt: skip
+    """Draw contour lines with their numbers: above 0 solid, below 0 dashed, 0 strong.
+
+    keep_clear: (n, 2) places in mm that numbers stay away from, if there is another place.
+    """
     finite = values[np.isfinite(values)]
     if not len(finite) or np.ptp(finite) <= 0:
         return
     levels = np.arange(np.ceil(finite.min() / step), np.floor(finite.max() / step) + 1) * step
+    if not with_zero:
+        levels = levels[levels != 0.0]
     if not len(levels):
         return
     lines = axes.contour(
         surface.x_mm,
         surface.y_mm,
-        values,
+        filled_to_rim(values),
         levels=levels,
         colors=INK,
         linewidths=[1.3 if level == 0 and signed else 0.6 for level in levels],
         linestyles=["solid" if level >= 0 else (0, (4, 2)) for level in levels],
         zorder=3,
     )
+    _clip_to_wood(axes, lines, outline)
+    paths = lines.get_paths()
+    spots = contour_number_spots(
+        [np.asarray(path.vertices, dtype=np.float64) for path in paths],
+        [path.codes for path in paths],
+        outline,
+        keep_clear,
+    )
+    if not spots:
+        return
     labels = axes.clabel(
-        lines, fontsize=6.5, inline=True, inline_spacing=2, fmt=lambda v: signed_number(v, signed)
+        lines,
+        fontsize=6.5,
+        inline=True,
+        inline_spacing=2,
+        fmt=lambda v: signed_number(v, signed),
+        manual=spots,
     )
     for label in labels:
         label.set_path_effects(halo(1.6))
-        label.set_clip_on(True)
+
+
+def contour_number_spots(
+    vertices: Sequence[FloatArray], codes: Sequence[Any], outline: Outline,
+    keep_clear: FloatArray | None, *, shortest_mm: float = 28.0, every_mm: float = 220.0,
+) -> list[tuple[float, float]]:  # fmt: skip
+    """Choose where contour numbers stand: on wood, apart from each other and from `keep_clear`."""
+    taken = [tuple(xy) for xy in keep_clear] if keep_clear is not None else []
+    spots: list[tuple[float, float]] = []
+    for points, marks in zip(vertices, codes, strict=True):
+        starts = np.flatnonzero(np.asarray(marks) == 1)
+        for run in np.split(points, starts[1:]):
+            run = run[outline.contains(run)] if len(run) else run
+            if len(run) < 3:
+                continue
+            run = run[outline.edge_distance_mm(run) > 6.0]
+            if len(run) < 3:
+                continue
+            length = float(np.sum(np.hypot(*np.diff(run, axis=0).T)))
+            if length < shortest_mm:
+                continue
+            for part in np.array_split(run, 1 + int(length / every_mm)):
+                if not taken:
+                    best = len(part) // 2
+                else:
+                    gaps = np.hypot(*(part[:, None] - np.array(taken)[None]).transpose(2, 0, 1))
+                    best = int(np.argmax(np.minimum(gaps.min(axis=1), 30.0)))
+                spot = (float(part[best, 0]), float(part[best, 1]))
+                spots.append(spot)
+                taken.append(spot)
+    return spots
+
+
+def _clip_to_wood(axes: Axes, artist: Any, outline: Outline) -> None:
+    from matplotlib.patches import PathPatch
+
+    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
+    axes.add_patch(clip)
+    artist.set_clip_path(clip)
 
 
 def signed_number(value: float, signed: bool = True) -> str:
@@ -160,6 +216,11 @@ def signed_number(value: float, signed: bool = True) -> str:
     if not signed and value < 0:
         text = f"−{text}"
     return text.replace("-", "−")
+
+
+def plain_number(value: float) -> str:
+    """`−45`, `0`, `45` with a true minus sign."""
+    return f"{round(value)}".replace("-", "−")
 
 
 def halo(width: float = 2.0) -> list[Any]:
@@ -177,8 +238,6 @@ def doubt_limit_cents(sd_cents: FloatArray) -> float:
 
 def draw_doubt(axes: Axes, surface: SurfaceLike, outline: Outline, limit_cents: float) -> bool:
     """Hatch where the standard deviation is large; says whether anything was hatched."""
-    from matplotlib.patches import PathPatch
-
     sd = filled_to_rim(surface.sd_cents)
     if not np.isfinite(sd).all() or not bool(np.any(surface.sd_cents > limit_cents)):
         return False
@@ -193,9 +252,7 @@ def draw_doubt(axes: Axes, surface: SurfaceLike, outline: Outline, limit_cents: 
     )
     hatched.set_edgecolor(FAINT)
     hatched.set_linewidth(0.0)
-    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
-    axes.add_patch(clip)
-    hatched.set_clip_path(clip)
+    _clip_to_wood(axes, hatched, outline)
     return True
 
 
@@ -207,20 +264,29 @@ def draw_taps(axes: Axes, places: FloatArray) -> None:
 def draw_region(
     axes: Axes, places: FloatArray, members: Sequence[int] | np.ndarray, outline: Outline,
     *, dashed: bool = False,
-) -> None:  # fmt: skip
-    """Outline the wood that belongs to the taps at rows `members` of `places`."""
-    spacing = typical_spacing_mm(places)
-    x = np.arange(outline.rim[:, 0].min() - 2, outline.rim[:, 0].max() + 3, 1.0)
-    y = np.arange(outline.rim[:, 1].min() - 2, outline.rim[:, 1].max() + 3, 1.0)
-    chosen = np.asarray(places)[np.asarray(members, dtype=int)]
-    gap = np.full((len(y), len(x)), np.inf)
-    for px, py in chosen:
-        np.minimum(gap, np.hypot(x[None, :] - px, y[:, None] - py), out=gap)
+) -> FloatArray:  # fmt: skip
+    """Outline the wood that belongs to the taps at rows `members` of `places`.
+
+    Returns (n, 2) points of the line, for numbers to keep clear of.
+    """
+    from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+    step, reach = 0.5, 0.78 * typical_spacing_mm(places)
+    low, high = outline.rim.min(axis=0) - 20.0, outline.rim.max(axis=0) + 20.0
+    x, y = np.arange(low[0], high[0], step), np.arange(low[1], high[1], step)
+    away = np.ones((len(y), len(x)), dtype=bool)
+    for px, py in np.asarray(places)[np.asarray(members, dtype=int)]:
+        away[round((py - low[1]) / step), round((px - low[0]) / step)] = False
+    # Closing: grown by twice the reach and shrunk by once, so that the edge runs smoothly.
+    grown = distance_transform_edt(away) * step <= 2.0 * reach
+    inside = gaussian_filter(distance_transform_edt(grown) * step, 2.0 / step)
     for width, colour in ((3.4, "white"), (1.8, INK)):
-        axes.contour(
-            x, y, gap, levels=[0.78 * spacing], colors=colour, linewidths=width,
+        edge = axes.contour(
+            x, y, inside, levels=[reach], colors=colour, linewidths=width,
             linestyles="--" if dashed and colour == INK else "-", zorder=5,
         )  # fmt: skip
+        _clip_to_wood(axes, edge, outline)
+    return np.vstack([path.vertices for path in edge.get_paths()])[::8]
 
 
 def typical_spacing_mm(places: FloatArray) -> float:
@@ -243,3 +309,9 @@ def number_badge(axes: Axes, x_mm: float, y_mm: float, number: int, note: str) -
         note, (x_mm, y_mm), xytext=(0, -10), textcoords="offset points", ha="center", va="top",
         fontsize=SMALL_PT, fontweight="bold", color=INK, zorder=7, path_effects=halo(2.4),
     )  # fmt: skip
+
+
+def badge_places(spot_mm: tuple[float, float]) -> FloatArray:
+    """(n, 2) places that a badge and its note cover, for contour numbers to keep clear of."""
+    x, y = spot_mm
+    return np.array([(x, y), (x - 10, y - 7), (x, y - 7), (x + 10, y - 7)], dtype=np.float64)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from rig.report.palette import FAINT, INK, WARNING
 
@@ -18,11 +18,13 @@ if TYPE_CHECKING:
 MM = 1.0 / 25.4  # inches
 Paper = Literal["A4", "A3"]
 PAPER_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0)}
-MARGIN_MM = 12.0
-BODY_MM: dict[Paper, tuple[float, float]] = {"A4": (186.0, 244.0), "A3": (273.0, 366.0)}
+MARGIN_MM = 10.0
+BODY_MM: dict[Paper, tuple[float, float]] = {"A4": (190.0, 245.0), "A3": (277.0, 368.0)}
 HEADER_MM = 25.0
-COLUMN_MM = 38.0  # key beside the plate
+PAD_MM = 5.0  # round a picture that stands alone
+COLUMN_MM = 41.0  # key beside the plate
 TICKS_MM = 9.0
+LETTERS_PER_LINE = 28  # of SMALL_PT in the key, beside its samples
 SCALES = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5, 10.0)
 SMALL_PT = 7.0
 TEXT_PT = 8.0
@@ -62,12 +64,13 @@ class Sheet:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
-        self.width_mm = width_mm
+        self.pad_mm = PAD_MM if heading else 0.0
         self.above_mm = HEADER_MM if heading else 0.0
-        self.height_mm = height_mm + self.above_mm
+        self.width_mm = width_mm + 2 * self.pad_mm
+        self.height_mm = height_mm + self.above_mm + 2 * self.pad_mm
         self.simulated = simulated
         self.figure: Figure = Figure(
-            figsize=(width_mm * MM, self.height_mm * MM), facecolor="white"
+            figsize=(self.width_mm * MM, self.height_mm * MM), facecolor="white"
         )
         FigureCanvasAgg(self.figure)
         if heading:
@@ -75,7 +78,8 @@ class Sheet:
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
         """Add axes at a place in mm."""
-        bottom = self.height_mm - self.above_mm - top - height
+        left += self.pad_mm
+        bottom = self.height_mm - self.pad_mm - self.above_mm - top - height
         return self.figure.add_axes(
             (
                 left / self.width_mm,
@@ -85,12 +89,12 @@ class Sheet:
             )
         )
 
-    def text(self, left: float, top: float, text: str, **style: object) -> None:
+    def text(self, left: float, top: float, text: str, **style: Any) -> None:
         """Write text whose upper left corner is at a place in mm."""
-        options: dict[str, object] = {"fontsize": SMALL_PT, "color": INK, "va": "top"} | style
+        options: dict[str, Any] = {"fontsize": SMALL_PT, "color": INK, "va": "top"} | style
         self.figure.text(
-            left / self.width_mm,
-            1.0 - (self.above_mm + top) / self.height_mm,
+            (left + self.pad_mm) / self.width_mm,
+            1.0 - (self.pad_mm + self.above_mm + top) / self.height_mm,
             text,
             **options,
         )
@@ -164,5 +168,4 @@ def scale_bar(sheet: Sheet, left: float, top: float, scale: float) -> None:
     bar.axis("off")
     bar.plot([0, 0, 1, 1], [1, 0.2, 0.2, 1], color=INK, lw=1.0, clip_on=False)
     sheet.text(left, top + 2.6, f"{wood_mm:g} mm of wood, scale {scale_in_words(scale)}")
-    on_paper = "" if scale == 1.0 else f" = {length:.1f} mm on paper"
-    sheet.text(left, top + 5.8, f"printed unscaled{on_paper}", color=FAINT)
+    sheet.text(left, top + 5.8, f"= {length:.1f} mm on paper", color=FAINT)
