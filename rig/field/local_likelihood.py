@@ -1,0 +1,160 @@
+"""How well waves of each length explain what a group of taps heard, for many places at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.field.dispersion import PlateWaves
+from rig.field.edge_waves import mean_wavenumber
+from rig.field.neighbourhoods import Neighbourhood
+from rig.field.wave_kernel import inverse_covariances
+from rig.model.units import FloatArray
+
+STEP = 1.025  # ratio of neighbouring points of every frequency and tone axis
+WORKERS = 2
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What the taps heard, cut into groups of neighbouring frequencies.
+
+    values: (n, bins) complex64, each bin at unit rms over the taps; group: (bins,) index;
+    group_hz, weight: (G,) middle frequency and number of independent values of each group.
+    """
+
+    values: NDArray[np.complex64]
+    bin_hz: FloatArray
+    group: NDArray[np.int64]
+    group_hz: FloatArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True)
+class Scales:
+    """The length axis (frequencies that stand for wave lengths at the mean tone) and candidates.
+
+    steps: (J,) candidate tones, in steps of `STEP` around the mean tone.
+    """
+
+    axis_hz: FloatArray
+    steps: FloatArray
+
+    @staticmethod
+    def around(picture: Picture, reach: float, every: float = 1.0) -> Scales:
+        """Candidates within a factor `reach` of the mean tone, `every` so many steps."""
+        most = float(np.ceil(np.log(reach) / np.log(STEP)))
+        low = picture.group_hz[0] / STEP ** (1.15 * most)
+        high = picture.group_hz[-1] * STEP ** (1.15 * most)
+        count = int(np.ceil(np.log(high / low) / np.log(STEP))) + 1
+        return Scales(
+            axis_hz=low * STEP ** np.arange(count), steps=np.arange(-most, most + 0.5, every)
+        )
+
+
+def picture(values: NDArray[np.complex128], hz: FloatArray, bandwidth_hz: float) -> Picture:
+    """Group the bins of (n, bins) windowed spectra in steps of `STEP`."""
+    size = np.sqrt(np.mean(np.abs(values) ** 2, axis=0))
+    scaled = (values / np.maximum(size, 1e-300)).astype(np.complex64)
+    index = np.floor(np.log(hz / hz[0]) / np.log(STEP) + 1e-9).astype(np.int64)
+    _, group = np.unique(index, return_inverse=True)
+    count = np.bincount(group)
+    middle = np.exp(np.bincount(group, np.log(hz)) / count)
+    spacing = float(hz[1] - hz[0]) if len(hz) > 1 else bandwidth_hz
+    weight = count * min(1.0, spacing / bandwidth_hz)
+    return Picture(scaled, hz, group, middle, weight)
+
+
+@dataclass
+class LocalLikelihood:
+    """Costs (minus log likelihood) over candidate tones at each centre.
+
+    cost: (c, G, J); inverses and axis are kept for predicting a tap from its neighbours.
+    """
+
+    cost: NDArray[np.float32]
+    scales: Scales
+    axis_index: FloatArray  # (G, J) place of each candidate on the length axis
+    groups: list[Neighbourhood]
+    inverses: list[NDArray[np.float32]] = field(default_factory=list)
+
+
+def axis_index(picture_: Picture, waves: PlateWaves, scales: Scales) -> FloatArray:
+    """Where on the length axis group g lies if the local tone is candidate j; (G, J)."""
+    product = waves.product_m2_s * STEP**scales.steps
+    theta = np.pi * (np.arange(8) + 0.5) / 8.0
+    k = waves.wavenumber(
+        theta[:, None, None], picture_.group_hz[None, :, None], product[None, None, :]
+    )
+    wanted = np.mean(np.log(k), axis=0)
+    axis = np.log(mean_wavenumber(waves, scales.axis_hz))
+    return np.asarray(np.interp(wanted, axis, np.arange(len(axis), dtype=float)))
+
+
+def local_likelihood(
+    pictures: Sequence[Picture],
+    groups: list[Neighbourhood],
+    centres: int,
+    waves: PlateWaves,
+    scales: Scales,
+    *,
+    noise: float,
+    width_mm: float,
+    keep: bool = False,
+) -> list[LocalLikelihood]:
+    """Compute the costs of several pictures over the same taps (the matrices are shared)."""
+    first = pictures[0]
+    where = axis_index(first, waves, scales)
+    results = [
+        LocalLikelihood(
+            np.zeros((centres, len(first.group_hz), len(scales.steps)), dtype=np.float32),
+            scales,
+            where,
+            groups,
+        )
+        for _ in pictures
+    ]
+    low = np.clip(np.floor(where).astype(int), 0, len(scales.axis_hz) - 2)
+    share = (where - low).astype(np.float32)
+    rows = np.arange(len(first.group_hz))[:, None]
+    packed = [_packed(p) for p in pictures]
+
+    def one(group: Neighbourhood) -> NDArray[np.float32]:
+        inverse, logdet = inverse_covariances(
+            group, waves, scales.axis_hz, noise=noise, width_mm=width_mm
+        )
+        n = inverse.shape[1]
+        flat = np.ascontiguousarray(inverse.reshape(len(inverse), n * n).T)
+        for result, values in zip(results, packed, strict=True):
+            for centre, members in zip(group.centres, group.members, strict=True):
+                heard = values[members].transpose(1, 0, 2)
+                cross = np.matmul(heard, heard.transpose(0, 2, 1)).reshape(len(heard), n * n)
+                quadratic = cross @ flat
+                along_axis = n * np.log(np.maximum(quadratic, 1e-20)) + logdet.astype(np.float32)
+                a, b = along_axis[rows, low], along_axis[rows, low + 1]
+                result.cost[centre] = (a + share * (b - a)) * first.weight[:, None]
+        return inverse
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        inverses = list(pool.map(one, [g for g in groups if len(g.offset_mm) >= 4]))
+    if keep:
+        for result in results:
+            result.inverses = inverses
+    return results
+
+
+def _packed(picture_: Picture) -> NDArray[np.float32]:
+    """Real and imaginary parts by group, (n, G, 2·widest group), zeros where a group is short."""
+    groups = len(picture_.group_hz)
+    widest = int(np.bincount(picture_.group).max())
+    out = np.zeros((len(picture_.values), groups, 2 * widest), dtype=np.float32)
+    for g in range(groups):
+        mine = picture_.values[:, picture_.group == g] / np.sqrt(np.sum(picture_.group == g))
+        width = mine.shape[1]
+        out[:, g, :width] = mine.real
+        out[:, g, widest : widest + width] = mine.imag
+    return out
