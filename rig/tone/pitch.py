@@ -1,0 +1,121 @@
+"""The one pitch that a musician would name for a strike.
+
+The stated rule, in this order:
+
+1. Partials nearer to each other than a third of an ERB are heard as one beating or rough tone.
+   Its strength is its loudness over the first half second, intensity to the power 0.3 (Stevens),
+   so that a soft long ring outweighs a loud click; its pitch is the energy-weighted mean of those
+   within 1 % of the strongest of them.
+2. A tone needs five periods to be heard as a pitch (decay time × frequency ≥ 1.6, five periods
+   to −27 dB); shorter ones are clicks.
+3. Strength is weighted by how well the ear reads pitch at that frequency: Terhardt, Stoll &
+   Seewann's dominance factor [1 + 0.07·(f/700 − 700/f)²]^−½ (J. Acoust. Soc. Am. 71 (1982) 679),
+   cubed.
+4. The pitch is the lowest tone within 12 dB of the strongest (weighted): bars, bells and tongues
+   are named by their lowest mode even where an upper one is the louder.
+5. There is no single pitch when another tone less than 2.3 times as high, and not its octave,
+   rings at least a quarter as long and is within 9 dB of the one found: two modes of like height
+   and strength compete.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.model.units import FloatArray
+from rig.tone.erb import erb_hz
+from rig.tone.ring import Partial
+
+_ONE_TONE_ERB = 1.0 / 3.0
+_MEAN_WITHIN = 0.01
+_LEAST_PERIODS = 1.6
+_WITHIN_DB = 12.0
+_COMPETES_DB = 9.0
+_COMPETES_RATIO = 2.3
+_COMPETES_DECAY = 0.25
+_LOUDNESS_EXPONENT = 0.3
+_HEARD_S = 0.5
+_OCTAVE_WITHIN = 0.02
+
+
+@dataclass(frozen=True)
+class HeardTone:
+    """Partials that are heard as one: pitch, its standard deviation, weighted strength in dB."""
+
+    hz: float
+    sd_hz: float
+    strength_db: float
+    decay_s: float
+
+
+@dataclass(frozen=True)
+class Pitch:
+    """The pitch and its standard deviation, or None and the reason."""
+
+    hz: float | None
+    sd_hz: float | None
+    reason: str
+
+
+def dominance_db(hz: float | FloatArray) -> FloatArray:
+    """How well the ear reads a pitch at this frequency, in dB; 0 at 700 Hz."""
+    f = np.asarray(hz, dtype=np.float64)
+    factor = 1.0 / np.sqrt(1.0 + 0.07 * (f / 700.0 - 700.0 / f) ** 2)
+    return np.asarray(30.0 * np.log10(factor))
+
+
+def _loudness_db(partials: Sequence[Partial]) -> float:
+    """Loudness over the first half second, as the level of a steady tone that sounds as loud."""
+    time_s = (np.arange(50) + 0.5) * (_HEARD_S / 50)
+    square = np.array([p.amplitude for p in partials]) ** 2
+    rate = 2.0 / np.array([p.decay_s for p in partials])
+    intensity = square @ np.exp(-np.outer(rate, time_s))
+    mean = float(np.mean(intensity**_LOUDNESS_EXPONENT))
+    return 10.0 / _LOUDNESS_EXPONENT * float(np.log10(mean + 1e-12))
+
+
+def heard_tones(partials: Sequence[Partial]) -> list[HeardTone]:
+    """Join partials into tones as the ear does; by frequency."""
+    left = [p for p in partials if p.decay_s * p.hz >= _LEAST_PERIODS]
+    left.sort(key=lambda p: p.energy, reverse=True)
+    tones: list[HeardTone] = []
+    while left:
+        chief = left[0]
+        radius = _ONE_TONE_ERB * float(erb_hz(chief.hz))
+        near = [p for p in left if abs(p.hz - chief.hz) <= radius]
+        left = [p for p in left if abs(p.hz - chief.hz) > radius]
+        close = [p for p in near if abs(p.hz / chief.hz - 1.0) <= _MEAN_WITHIN]
+        weights = np.array([p.energy for p in close])
+        weights = weights / weights.sum()
+        hz = float(weights @ np.array([p.hz for p in close]))
+        spread = weights @ (np.array([p.hz for p in close]) - hz) ** 2
+        sd = float(np.sqrt(weights**2 @ np.array([p.sd_hz for p in close]) ** 2 + 0.01 * spread))
+        strength = _loudness_db(near) + float(dominance_db(hz))
+        tones.append(HeardTone(hz, sd, strength, chief.decay_s))
+    tones.sort(key=lambda t: t.hz)
+    return tones
+
+
+def pitch_of(partials: Sequence[Partial]) -> Pitch:
+    """Apply the rule above to the partials of one strike."""
+    tones = heard_tones(partials)
+    if not tones:
+        return Pitch(None, None, "Nothing rings long enough to have a pitch.")
+    strongest = max(t.strength_db for t in tones)
+    found = next(t for t in tones if t.strength_db >= strongest - _WITHIN_DB)
+    rivals = [
+        t
+        for t in tones
+        if t.hz > found.hz
+        and t.hz < _COMPETES_RATIO * found.hz
+        and abs(t.hz / found.hz - 2.0) > 2.0 * _OCTAVE_WITHIN
+        and t.decay_s >= _COMPETES_DECAY * found.decay_s
+        and t.strength_db >= found.strength_db - _COMPETES_DB
+    ]
+    if rivals:
+        names = ", ".join(f"{t.hz:.0f}" for t in [found, *rivals[:3]])
+        return Pitch(None, None, f"Several pitches compete: {names} Hz.")
+    return Pitch(found.hz, found.sd_hz, "")

@@ -1,0 +1,246 @@
+"""One clip to its reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.model.clip import Clip
+from rig.model.reading import ClipReading, RingPartial
+from rig.model.units import FloatArray, decibels
+from rig.tone.attack import attack_of
+from rig.tone.contact import Contact, contact_of
+from rig.tone.envelope import FRAME_S, ahead, frame_energy, without_drift
+from rig.tone.onset import Found, Onset, find_onsets, locate_onset
+from rig.tone.pitch import pitch_of
+from rig.tone.quality import Verdict, check_overload, gaps
+from rig.tone.ring import RingFit, ring_of
+
+_SHORTEST_S = 0.01
+_NEEDED_S = 0.02  # sound after the strike without which nothing can be read
+_WISHED_S = 0.1  # below this, and still ringing, the reading is doubtful
+_WEAK_DB = 10.0
+_NOISY_DB = 20.0
+_RING_DB = 40.0
+_LATE_S = 0.1
+
+
+@dataclass(frozen=True)
+class _Sound:
+    """A recording made ready: drift taken out, silent ends known, strikes found."""
+
+    x: FloatArray
+    rate: int
+    start: int
+    level_db: float
+    found: list[Found]
+
+
+def read_clip(clip: Clip, *, hum_hz: float | None = 50.0) -> ClipReading:
+    """Read one strike: onset, ring, tone, attack, contact, and how far they may be believed.
+
+    clip: the recording of one strike; the strike may lie anywhere in it. hum_hz: the mains
+    frequency whose harmonics are refused as partials where the record begins with the strike
+    (elsewhere any tone that sounds before the strike is refused); None refuses none.
+    Never raises for odd sound: the quality is then "bad" and the reasons say why.
+    """
+    sound = _prepare(clip)
+    if isinstance(sound, ClipReading):
+        return sound
+    verdict = Verdict()
+    check_overload(clip, verdict)
+    onset = _onset(sound)
+    if onset is None:
+        return _nothing("No strike was found: nothing starts suddenly.", sound.level_db, verdict)
+    if len(sound.found) > 1:
+        verdict.bad(f"There are {len(sound.found)} strikes in the recording; this is the first.")
+    stop = len(sound.x) if len(sound.found) < 2 else _frame_start(sound, 1)
+    return _read_strike(clip, sound, onset, stop, verdict, hum_hz)
+
+
+def read_strikes(clip: Clip, *, hum_hz: float | None = 50.0) -> tuple[ClipReading, ...]:
+    """Read a recording of several strikes, at least 0.12 s apart: one reading each, in order.
+
+    A recording without any gives one reading of quality "bad".
+    """
+    sound = _prepare(clip)
+    if isinstance(sound, ClipReading) or len(sound.found) < 2:
+        return (read_clip(clip, hum_hz=hum_hz),)
+    readings = []
+    for number, found in enumerate(sound.found):
+        verdict = Verdict()
+        check_overload(clip, verdict)
+        last = number + 1 == len(sound.found)
+        stop = len(sound.x) if last else _frame_start(sound, number + 1)
+        onset = locate_onset(sound.x[:stop], sound.rate, found)
+        readings.append(_read_strike(clip, sound, onset, stop, verdict, hum_hz))
+    return tuple(readings)
+
+
+def _prepare(clip: Clip) -> _Sound | ClipReading:
+    """Make a recording ready, or the reading that says why there is nothing in it."""
+    mic = clip.mic if len(clip.samples) else np.zeros(0)
+    rate = clip.sample_rate_hz
+    if len(mic) < _SHORTEST_S * rate:
+        return _nothing("The recording is shorter than 10 ms.", None)
+    start, stop = gaps(mic)
+    peak = float(np.max(np.abs(mic - np.median(mic))))
+    if stop - start < 16 or peak <= 0.0:
+        return _nothing("The recording is silent.", None)
+    x = without_drift(mic[:stop], rate)
+    found = find_onsets(x, rate, _earliest(clip))
+    return _Sound(x, rate, start, float(decibels(peak)), found)
+
+
+def _earliest(clip: Clip) -> int:
+    """First sample at which the strike may be looked for: 2 ms before the tapper's pulse."""
+    if clip.strike_sample is None:
+        return 0
+    return max(0, clip.strike_sample - round(0.002 * clip.sample_rate_hz))
+
+
+def _frame_start(sound: _Sound, number: int) -> int:
+    return max(0, round((sound.found[number].frame - 1) * FRAME_S * sound.rate))
+
+
+def _read_strike(
+    clip: Clip,
+    sound: _Sound,
+    onset: Onset,
+    stop: int,
+    verdict: Verdict,
+    hum_hz: float | None,
+) -> ClipReading:
+    """Read the strike at `onset` from the sound up to sample `stop`."""
+    rate = sound.rate
+    contact = None
+    if clip.pickup is not None:
+        contact = contact_of(clip.pickup[:stop], rate, _earliest(clip))
+    _check_strike(sound.x[:stop], rate, onset, contact, clip, verdict)
+    after = sound.x[onset.sample : stop]
+    before = sound.x[sound.start : max(sound.start, onset.quiet_stop)]
+    lead, end = _free_ring(after, rate, onset.second_s)
+    fit = RingFit((), (), 0.0)
+    if end - lead >= _NEEDED_S * rate:
+        fit = ring_of(after[lead:end], rate, before, lead / rate, hum_hz)
+    pitch = pitch_of(fit.partials)
+    if pitch.hz is None:
+        verdict.note(pitch.reason)
+    attack = attack_of(after, rate, before)
+    if attack is None:
+        verdict.note("No attack reading: the first 20 ms are missing or below the noise.")
+    if clip.pickup is not None and contact is None:
+        verdict.doubtful("The pickup shows no force pulse.")
+    return ClipReading(
+        onset_s=onset.time_s,
+        ring=_ring(fit),
+        tone_hz=pitch.hz,
+        tone_sd_hz=pitch.sd_hz,
+        attack_hz=None if attack is None else attack.hz,
+        attack_sd_cents=None if attack is None else attack.sd_cents,
+        contact_ms=None if contact is None else contact.width_ms,
+        contact_sd_ms=None if contact is None else contact.sd_ms,
+        rebound_ratio=clip.rebound_ratio,
+        level_db=sound.level_db,
+        quality=verdict.quality,
+        reasons=tuple(verdict.reasons),
+    )
+
+
+def _nothing(reason: str, level_db: float | None, verdict: Verdict | None = None) -> ClipReading:
+    verdict = verdict or Verdict()
+    verdict.bad(reason)
+    return ClipReading(
+        onset_s=None,
+        ring=(),
+        tone_hz=None,
+        tone_sd_hz=None,
+        attack_hz=None,
+        attack_sd_cents=None,
+        contact_ms=None,
+        contact_sd_ms=None,
+        rebound_ratio=None,
+        level_db=level_db,
+        quality="bad",
+        reasons=tuple(verdict.reasons),
+    )
+
+
+def _onset(sound: _Sound) -> Onset | None:
+    """The first strike; also one that the recording cuts into, sounding from its first sample."""
+    if sound.found:
+        return locate_onset(sound.x, sound.rate, sound.found[0])
+    energy = ahead(frame_energy(sound.x, sound.rate), 5)
+    if len(energy) and energy[0] > 0.25 * float(np.max(energy)) and energy[-1] < 0.1 * energy[0]:
+        return locate_onset(sound.x, sound.rate, Found(0, 0))
+    return None
+
+
+def _check_strike(
+    x: FloatArray, rate: int, onset: Onset, contact: Contact | None, clip: Clip, verdict: Verdict
+) -> None:
+    """Weigh the strike as such: level, noise, doubles, cut ends."""
+    left_s = (len(x) - onset.sample) / rate
+    body = x[onset.sample : onset.sample + round(0.03 * rate)]
+    loud = float(np.sqrt(np.mean(body**2))) if len(body) else 0.0
+    ratio_db = float(decibels(loud / max(onset.noise_rms, 1e-9)))
+    if ratio_db < _WEAK_DB:
+        verdict.bad(f"Weak: the strike stands only {ratio_db:.0f} dB above the noise.")
+    elif ratio_db < _NOISY_DB:
+        verdict.doubtful(f"Noisy: the strike stands only {ratio_db:.0f} dB above the noise.")
+    if onset.starts_inside:
+        verdict.doubtful("Cut off: the recording starts within the strike.")
+    if left_s < _NEEDED_S:
+        verdict.bad(f"Late: the recording ends {1e3 * left_s:.0f} ms after the strike.")
+    elif left_s < _WISHED_S:
+        tail = x[-round(0.005 * rate) :]
+        if float(np.sqrt(np.mean(tail**2))) > 0.1 * loud:
+            verdict.doubtful(f"Cut off: the recording ends {1e3 * left_s:.0f} ms after the strike.")
+    if clip.strike_sample is not None and onset.sample - clip.strike_sample > _LATE_S * rate:
+        verdict.doubtful("Late: the sound comes more than 100 ms after the tapper's pulse.")
+    second = onset.second_s
+    if contact is not None and contact.second_s is not None:
+        second = contact.second_s if second is None else min(second, contact.second_s)
+    if second is not None:
+        verdict.bad(f"Double strike: a second blow follows after {1e3 * second:.0f} ms.")
+
+
+def _free_ring(after: FloatArray, rate: int, second_s: float | None) -> tuple[int, int]:
+    """First and one-past-last sample, from the strike, of the stretch that only decays.
+
+    Two blows sound the same partials: of a double strike the longer stretch is taken.
+    """
+    if second_s is None:
+        return _free_ring_start(after, rate), len(after)
+    second = round(second_s * rate)
+    if len(after) - second > second:
+        return second + _free_ring_start(after[second:], rate), len(after)
+    return _free_ring_start(after, rate), second - round(FRAME_S * rate)
+
+
+def _free_ring_start(after: FloatArray, rate: int) -> int:
+    """Samples from the strike to where the sound only decays.
+
+    Half a millisecond, or where the next 5 ms first reach half of the most power: a soft beater
+    or a plucked tongue takes its time.
+    """
+    energy = ahead(frame_energy(after[: round(0.15 * rate)], rate), 5)
+    if len(energy) < 2:
+        return 0
+    first = int(np.argmax(energy >= 0.5 * float(np.max(energy))))
+    if first <= 1:
+        return round(0.0005 * rate)
+    return round(first * FRAME_S * rate)
+
+
+def _ring(fit: RingFit) -> tuple[RingPartial, ...]:
+    if not fit.partials:
+        return ()
+    top = max(p.amplitude for p in fit.partials)
+    levels = [float(decibels(p.amplitude / top)) for p in fit.partials]
+    return tuple(
+        RingPartial(p.hz, p.sd_hz, p.decay_s, level)
+        for p, level in zip(fit.partials, levels, strict=True)
+        if level > -_RING_DB
+    )
