@@ -12,6 +12,11 @@ from rig.model.frames import BedXY, Pose
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
 from rig.virtual.faults import FaultSpec
+from rig.virtual.noise import NoiseSpec, clack
+from rig.virtual.tapping import SOUND_RATE_HZ, Hammer
+
+GAP_M = 3e-3  # hammer tip above the plate
+LEAST_SPEED_M_S = 0.05
 
 
 class Sound(Protocol):
@@ -41,29 +46,9 @@ class Voice(Protocol):
         """Blow at a place of the plate frame."""
 
 
-@dataclass(frozen=True)
-class TapperModel:
-    """The virtual solenoid hammer: pulse length → strike speed, and its scatter.
-
-    speed = reference_speed · (pulse / reference_pulse)^exponent: a pulse shorter than the
-    armature's travel delivers an impulse that grows with its length, less than in proportion.
-    """
-
-    reference_pulse_us: float = 3000.0
-    reference_speed_m_s: float = 0.6
-    exponent: float = 0.8
-    gap_mm: float = 3.0
-    speed_scatter: float = 0.05
-    place_scatter_mm: float = 0.3
-
-    def speed_m_s(self, pulse_us: float) -> float:
-        """Mean speed at contact."""
-        share: float = (pulse_us / self.reference_pulse_us) ** self.exponent
-        return self.reference_speed_m_s * share
-
-    def flight_s(self, pulse_us: float, speed_m_s: float) -> float:
-        """From the start of the pulse to the contact."""
-        return min(5e-7 * pulse_us, 0.002) + 1e-3 * self.gap_mm / speed_m_s
+def flight_s(pulse_us: float, speed_m_s: float) -> float:
+    """From the start of the pulse to the contact: half the pulse's push, then the hammer's gap."""
+    return min(5e-7 * pulse_us, 0.002) + GAP_M / speed_m_s
 
 
 @dataclass(frozen=True)
@@ -110,13 +95,13 @@ class Bench:
 
     voice: Voice
     pose: Pose
-    tapper: TapperModel
+    hammer: Hammer
+    noise: NoiseSpec
     faults: FaultSpec
     rng: np.random.Generator
     hammer_offset_mm: tuple[float, float] = (0.0, 0.0)
     motions: list[Motion] = field(default_factory=list)
     blows: list[Blow] = field(default_factory=list)
-    clacks: list[tuple[float, int]] = field(default_factory=list)  # pulse start, length in µs
     overflows: list[float] = field(default_factory=list)
     truths: list[StrikeTruth] = field(default_factory=list)
 
@@ -131,20 +116,23 @@ class Bench:
 
     def strike(self, start_s: float, gantry_mm: tuple[float, float], pulse_us: int) -> GateResult:
         """The solenoid was driven from `start_s` for `pulse_us` with the gantry at this place."""
-        rng, tapper, faults = self.rng, self.tapper, self.faults
-        scatter = rng.normal(0.0, tapper.place_scatter_mm, 2)
-        speed = tapper.speed_m_s(pulse_us) * (1.0 + rng.normal(0.0, tapper.speed_scatter))
-        speed = max(speed, 0.05)
+        rng, hammer, faults = self.rng, self.hammer, self.faults
+        scatter = rng.normal(0.0, hammer.place_scatter_mm, 2)
+        speed = hammer.speed_m_s(pulse_us) * (1.0 + rng.normal(0.0, hammer.speed_scatter))
         missed, double, clipped, overflow, bounce_s, bounce = rng.random(6)
         at_bed = np.array([gantry_mm]) + np.array([self.hammer_offset_mm]) + scatter
         x_mm, y_mm = (float(v) for v in self.pose.to_plate(BedXY(at_bed))[0])
-        contact_s = start_s + tapper.flight_s(pulse_us, speed)
         happened = []
-        self.clacks.append((start_s, pulse_us))
+        if speed < LEAST_SPEED_M_S:
+            missed = -1.0  # the hammer never reaches the plate
+            speed = LEAST_SPEED_M_S
+        contact_s = start_s + flight_s(pulse_us, speed)
+        clack_s = max(start_s, contact_s - self.noise.clack_lead_s)
+        self.blows.append(Blow(clack_s, *clack(self.noise, rng)))
         if overflow < faults.sound_overflow:
             happened.append("overflow")
             self.overflows.append(contact_s + 0.01)
-        if missed < faults.strike_missed:
+        if missed < 0.0 or missed < faults.strike_missed:
             happened.append("missed")
             self.truths.append(StrikeTruth(start_s, None, x_mm, y_mm, 0.0, tuple(happened)))
             return GateResult()
@@ -170,13 +158,13 @@ class Bench:
     def forget_before(self, moment_s: float) -> None:
         """Drop what can no longer be heard."""
         self.motions = [m for m in self.motions if m.end_s > moment_s]
-        self.blows = [b for b in self.blows if b.start_s + len(b.mic) / 48_000 > moment_s]
-        self.clacks = [c for c in self.clacks if c[0] + 1e-6 * c[1] + 0.1 > moment_s]
+        self.blows = [b for b in self.blows if b.start_s + len(b.mic) / SOUND_RATE_HZ > moment_s]
+        self.overflows = [m for m in self.overflows if m + 1.0 > moment_s]
 
 
 def _thud(contact_s: float, speed_m_s: float, rng: np.random.Generator) -> Blow:
     """The hammer on the felt of the bed: dull and short."""
-    t = np.arange(2400) / 48_000.0
+    t = np.arange(2400) / SOUND_RATE_HZ
     force = 20.0 * speed_m_s * np.sin(np.pi * np.minimum(t / 0.004, 1.0)) ** 2
     mic = 0.05 * speed_m_s * np.exp(-t / 0.008) * np.sin(2 * np.pi * 90.0 * t)
     return Blow(contact_s, mic * (1.0 + 0.1 * rng.normal()), force)

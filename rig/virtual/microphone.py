@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 import numpy as np
 
 from rig.devices.microphone import BUFFER_S, channel_count
@@ -15,35 +12,17 @@ from rig.model.rig_settings import MicrophoneSettings
 from rig.model.units import FloatArray
 from rig.virtual.bench import Bench
 from rig.virtual.clock import VirtualClock
+from rig.virtual.noise import NoiseSpec, SteadyNoise, hum, pickup_noise, room_noise
+from rig.virtual.world_spec import MIC_FULL_SCALE_PA, PICKUP_FULL_SCALE_N
 
 BLOCK = 480
 LATENCY_S = 0.004  # from the last sample of a block until the computer has it
 OVERFLOW_BLOCKS = 6
-LOOP = 2**20  # background noise repeats after this many samples (22 s)
 FULL_SCALE = 2**23
+MOTORS_PA = 0.01  # rms at 150 mm/s
+MOTORS_N = 0.05
 PATIENCE_S = 2.0
 _TAPS = np.arange(-24.0, 24.0)  # fractional delay filter
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """What else is heard, and how sound becomes numbers. Levels are rms."""
-
-    room_pa: float = 0.0012  # about 36 dB re 20 µPa
-    hum_pa: float = 0.0004
-    hum_hz: float = 50.0
-    motion_pa: float = 0.01  # gantry at 150 mm/s
-    pickup_noise_n: float = 0.003
-    mic_full_scale_pa: float = 20.0
-    pickup_full_scale_n: float = 200.0
-
-
-ClackMaker = Callable[[float], FloatArray]  # pulse length in µs → (n,) Pa from the pulse's start
-
-
-def no_clack(_pulse_us: float) -> FloatArray:
-    """A solenoid that cannot be heard."""
-    return np.zeros(0)
 
 
 class VirtualMicrophone:
@@ -54,16 +33,13 @@ class VirtualMicrophone:
         clock: VirtualClock,
         bench: Bench,
         settings: MicrophoneSettings,
-        rng: np.random.Generator,
-        *,
-        surroundings: Surroundings | None = None,
-        clack: ClackMaker = no_clack,
+        noise: NoiseSpec,
+        seed: int,
     ) -> None:
         self._clock = clock
         self._bench = bench
         self._settings = settings
-        self._around = surroundings or Surroundings()
-        self._clack = clack
+        self._noise = noise
         self._rate = settings.rate_hz
         self._channels = channel_count(settings)
         self._ring = SampleRing(self._channels, int(BUFFER_S * self._rate))
@@ -72,11 +48,9 @@ class VirtualMicrophone:
         self._overflow_pending = False
         self._start_s: float | None = None
         self._stalled = False
-        self._mic_loop = _coloured_noise(rng, LOOP, self._rate) * self._around.room_pa
-        self._motion_loop = _coloured_noise(rng, LOOP, self._rate, low_hz=150.0)
-        self._pickup_loop = rng.standard_normal(LOOP).astype(np.float32)
-        self._hum_phases = rng.uniform(0.0, 2.0 * np.pi, 4)
-        self._hum_loop = self._render_hum_loop()
+        self._room = room_noise(noise, seed)
+        self._pickup = pickup_noise(noise, seed)
+        self._motors = SteadyNoise(1.0, (seed, 13), slope_db=3.0, corner_hz=400.0)
 
     def open(self) -> None:
         """Start the stream."""
@@ -138,84 +112,60 @@ class VirtualMicrophone:
             self._ring.mark_gap(count - longest)
             first, count = first + count - longest, longest
         block = self._quantised(*self._render(first, count))
-        for start in self._kept_blocks(first, count):
-            captured_s = (first + start) / self._rate
-            lost = self._meter.lost(self._ring.newest, captured_s, overflow=self._overflow_pending)
-            if lost or self._overflow_pending:
-                self._ring.mark_gap(lost)
-            self._overflow_pending = False
-            self._ring.append(block[start : start + BLOCK])
-        self._bench.forget_before(self._start_s + first / self._rate - 0.5)
-
-    def _kept_blocks(self, first: int, count: int) -> list[int]:
-        """Starts of the blocks that are not lost to an overflow."""
-        kept = []
         for start in range(0, count, BLOCK):
-            begin_s = (self._start_s or 0.0) + (first + start) / self._rate
-            lost = any(
-                moment <= begin_s < moment + OVERFLOW_BLOCKS * BLOCK / self._rate
-                for moment in self._bench.overflows
-            )
-            if lost:
+            if self._is_lost((first + start) / self._rate):
                 self._overflow_pending = True
-            else:
-                kept.append(start)
-        return kept
+                continue
+            captured_s = (first + start) / self._rate
+            if self._overflow_pending:
+                self._ring.mark_gap(self._meter.lost(self._ring.newest, captured_s, overflow=True))
+                self._overflow_pending = False
+            self._ring.append(block[start : start + BLOCK])
+        self._bench.forget_before((self._start_s or 0.0) + first / self._rate - 0.5)
+
+    def _is_lost(self, stream_s: float) -> bool:
+        """Whether an overflow swallows the block that begins here."""
+        moment_s = (self._start_s or 0.0) + stream_s
+        length_s = OVERFLOW_BLOCKS * BLOCK / self._rate
+        return any(begin <= moment_s < begin + length_s for begin in self._bench.overflows)
 
     def _render(self, first: int, count: int) -> tuple[FloatArray, FloatArray]:
         """Sound of samples [first, first + count): Pa at the microphone, N at the pickup."""
-        places = np.arange(first, first + count)
-        mic = self._mic_loop[places % LOOP].astype(np.float64)
-        mic += self._hum_loop[places % len(self._hum_loop)]
-        pickup = self._around.pickup_noise_n * self._pickup_loop[places % LOOP].astype(np.float64)
+        mic = self._room.samples(first, count) + hum(self._noise, first, count)
+        pickup = self._pickup.samples(first, count).copy()
         start_s = self._start_s or 0.0
-        self._add_motions(first, places / self._rate + start_s, mic, pickup)
-        for moment_s, pulse_us in self._bench.clacks:
-            sound = self._clack(float(pulse_us))
-            _add(mic, sound, (moment_s - start_s) * self._rate - first)
+        self._add_motions(first, start_s, mic, pickup)
         for blow in self._bench.blows:
             offset = (blow.start_s - start_s) * self._rate - first
             _add(mic, blow.mic, offset)
             _add(pickup, blow.pickup, offset)
         return mic, pickup
 
-    def _add_motions(
-        self, first: int, moments_s: FloatArray, mic: FloatArray, pickup: FloatArray
-    ) -> None:
+    def _add_motions(self, first: int, start_s: float, mic: FloatArray, pickup: FloatArray) -> None:
         """Motors are heard in proportion to their speed."""
         for motion in self._bench.motions:
-            a, b = np.searchsorted(moments_s, (motion.start_s, motion.end_s))
+            begin, end = (
+                (t - start_s) * self._rate - first for t in (motion.start_s, motion.end_s)
+            )
+            a, b = max(0, int(np.ceil(begin))), min(len(mic), int(np.ceil(end)))
             if a >= b:
                 continue
-            t = moments_s[a:b] - motion.start_s
-            speed = np.minimum(
-                np.minimum(motion.way.peak_mm_s, motion.way.acceleration_mm_s2 * t),
-                motion.way.acceleration_mm_s2 * np.maximum(motion.way.duration_s - t, 0.0),
-            )
-            noise = self._motion_loop[(first + np.arange(a, b)) % LOOP] * (speed / 150.0)
-            mic[a:b] += self._around.motion_pa * noise
-            pickup[a:b] += 0.05 * noise
+            t = (np.arange(a, b) - begin) / self._rate
+            ramp = motion.way.acceleration_mm_s2
+            speed = np.minimum(ramp * t, ramp * np.maximum(motion.way.duration_s - t, 0.0))
+            noise = self._motors.samples(first + a, b - a)
+            noise = noise * np.minimum(motion.way.peak_mm_s, speed) / 150.0
+            mic[a:b] += MOTORS_PA * noise
+            pickup[a:b] += MOTORS_N * noise
 
     def _quantised(self, mic: FloatArray, pickup: FloatArray) -> np.ndarray:
         """24-bit integers of all channels, clipped where the converter clips; (n, channels)."""
-        around = self._around
         out = np.zeros((len(mic), self._channels), dtype=np.int32)
-        out[:, self._settings.mic_channel] = _to_integers(mic / around.mic_full_scale_pa)
+        out[:, self._settings.mic_channel] = _to_integers(mic / MIC_FULL_SCALE_PA)
         if self._settings.pickup_channel is not None:
-            force = _to_integers(pickup / around.pickup_full_scale_n)
+            force = _to_integers(pickup / PICKUP_FULL_SCALE_N)
             out[:, self._settings.pickup_channel] = force
         return out
-
-    def _render_hum_loop(self) -> FloatArray:
-        """Ten periods of mains hum with its first harmonics."""
-        around = self._around
-        t = np.arange(round(10 * self._rate / around.hum_hz)) / self._rate
-        shares = (0.5, 1.0, 0.35, 0.2)
-        hum = sum(
-            share * np.sin(2.0 * np.pi * around.hum_hz * (k + 1) * t + phase)
-            for k, (share, phase) in enumerate(zip(shares, self._hum_phases, strict=True))
-        )
-        return np.asarray(np.sqrt(2.0) * around.hum_pa * hum, dtype=np.float64)
 
 
 def _to_integers(signal: FloatArray) -> np.ndarray:
@@ -249,14 +199,3 @@ def _add(channel: FloatArray, sound: FloatArray, offset: float) -> None:
 def _kaiser(x: FloatArray) -> FloatArray:
     inside = np.clip(1.0 - (x / 25.0) ** 2, 0.0, None)
     return np.asarray(np.i0(8.0 * np.sqrt(inside)) / np.i0(8.0), dtype=np.float64)
-
-
-def _coloured_noise(
-    rng: np.random.Generator, count: int, rate_hz: int, low_hz: float = 30.0
-) -> np.ndarray:
-    """Noise of unit rms that falls by 3 dB an octave above `low_hz`, periodic over `count`."""
-    spectrum = np.fft.rfft(rng.standard_normal(count))
-    hz = np.fft.rfftfreq(count, 1.0 / rate_hz)
-    spectrum *= np.sqrt(low_hz / np.maximum(hz, low_hz)) * np.minimum(hz / low_hz, 1.0) ** 2
-    noise = np.fft.irfft(spectrum, count)
-    return np.asarray(noise / np.sqrt(np.mean(noise**2)), dtype=np.float32)
