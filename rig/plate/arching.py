@@ -41,7 +41,9 @@ class ArchTemplate:
 
     def slopes(self, xy_mm: FloatArray) -> FloatArray:
         """(k, 2) slopes z_x, z_y per mm of crown height, 1/mm."""
-        return np.column_stack([self._spline.ev(*xy_mm.T, dx=1), self._spline.ev(*xy_mm.T, dy=1)])
+        along_x = self._spline(xy_mm[:, 0], xy_mm[:, 1], dx=1, grid=False)
+        along_y = self._spline(xy_mm[:, 0], xy_mm[:, 1], dy=1, grid=False)
+        return np.column_stack([along_x, along_y])
 
 
 def _screened_film(wood: np.ndarray, step: float, reach: float) -> FloatArray:

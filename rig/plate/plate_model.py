@@ -85,16 +85,18 @@ class PlateModel:
         *,
         count: int,
         arch_slopes: FloatArray | None = None,
+        relative_stiffness: FloatArray | None = None,
         start: PlateModes | None = None,
         tolerance: float = 1e-9,
     ) -> PlateModes:
         """Return the lowest `count` bending modes above the three rigid movements.
 
         thickness_m (p,) at places_mm; arch_slopes (p, 2) = (z_x, z_y) at places_mm, None for a
-        flat plate; start: modes of a similar plate, which shorten the work.
+        flat plate; relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate, which shorten the work.
         """
         m = len(self.mesh.triangles)
-        bend = (self.weights_m2 * thickness_m**3 / 12.0).reshape(m, -1)
+        local = 1.0 if relative_stiffness is None else relative_stiffness
+        bend = (self.weights_m2 * local * thickness_m**3 / 12.0).reshape(m, -1)
         load = (self.weights_m2 * thickness_m * density_kg_m3).reshape(m, -1)
         stress = np.einsum("ab,mqbi->mqai", stiffness.bending_matrix(), self._curvature)
         stress *= bend[:, :, None, None]
@@ -108,7 +110,7 @@ class PlateModel:
             strain = plane.coupled_strain(
                 self.reference, self._slopes, arch_slopes.reshape(m, -1, 2)
             )
-            membrane = (self.weights_m2 * thickness_m).reshape(m, -1)
+            membrane = (self.weights_m2 * local * thickness_m).reshape(m, -1)
             force = np.einsum("ab,mqbi->mqai", stiffness.matrix(), strain)
             force *= membrane[:, :, None, None]
             total = np.matmul(
@@ -157,6 +159,12 @@ class PlateModel:
             dofs=np.hstack([rigid, vectors]),
             arch_slopes=arch_slopes,
         )
+
+    def rule(self, degree: int) -> tuple[FloatArray, FloatArray]:
+        """Another set of integration points: places_mm (p, 2) and weights_m2 (p,)."""
+        reference, weights = triangle_rule(degree)
+        places = self.space.places_m(reference).reshape(-1, 2) * 1e3
+        return places, np.asarray((self.space.doubled_area_m2[:, None] * weights).ravel())
 
     def operator(self, xy_mm: FloatArray, dx: int, dy: int) -> sparse.csr_matrix:
         """Sparse (k, unknowns) matrix: (dx, dy) derivative of w at the (k, 2) places, SI."""

@@ -1,0 +1,231 @@
+"""The outer iteration: model, project, mend the taps, linearise, solve; from coarse to fine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rig.field.inversion_data import TapResponses
+from rig.field.inversion_gate import BANDS, GatedSpectra, gate
+from rig.field.inversion_nuisance import TapErrors, tap_errors
+from rig.field.inversion_solve import Step, solve_step
+from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry, modal_plate
+from rig.field.inversion_system import Projection, Rows, build_rows, project
+from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.units import FloatArray
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One outer step: bins up to top_hz; prior of ln h as Σ (sd, length mm)."""
+
+    top_hz: float
+    prior: tuple[tuple[float, float], ...]
+    mend_taps: bool = False
+    constants_only: bool = False
+
+
+SCHEDULE = (
+    Stage(1500.0, ((0.35, 90.0),), constants_only=True),
+    Stage(1500.0, ((0.35, 90.0),)),
+    Stage(2500.0, ((0.35, 90.0), (0.08, 40.0))),
+    Stage(5500.0, ((0.35, 90.0), (0.06, 30.0)), mend_taps=True),
+    Stage(5500.0, ((0.35, 90.0), (0.05, 20.0)), mend_taps=True),
+)
+
+
+@dataclass(frozen=True)
+class Freedom:
+    """Prior standard deviations of everything but the field, and what is fitted at all."""
+
+    constants: tuple[float, float, float, float] = (0.10, 0.10, 0.20, 0.10)
+    constants_start: float = 0.4
+    eta: float = 0.010
+    move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
+    softening: float | None = None
+    low_hz: float = 0.0
+    mass: float = 2e-4
+
+
+@dataclass
+class Fit:
+    """What the iteration hands over."""
+
+    belief: Belief
+    plate: ModalPlate
+    step: Step
+    rows: Rows
+    taps_mm: FloatArray
+    errors: list[TapErrors] = field(default_factory=list)
+    misfits: list[float] = field(default_factory=list)
+
+
+def fit_plate(
+    geometry: PlateGeometry,
+    data: TapResponses,
+    start: Belief,
+    *,
+    gate_s: float,
+    schedule: tuple[Stage, ...] = SCHEDULE,
+    freedom: Freedom | None = None,
+    progress: Progress = silent,
+) -> Fit:
+    """Run the schedule from `start`; the plate's mass stays what it is in `start`."""
+    free = freedom or Freedom()
+    mass_kg = geometry.mass_kg(start)
+    belief = start
+    taps_mm = data.places_mm.copy()
+    everything = gate(data, gate_s, min(data.top_hz * 0.8, max(s.top_hz for s in schedule)))
+    everything = _bins(everything, free.low_hz, np.inf)
+    errors: list[TapErrors] = []
+    misfits: list[float] = []
+    plate: ModalPlate | None = None
+    for number, stage in enumerate(schedule):
+        progress(ProgressEvent("whole-plate fit", number, len(schedule)))
+        spectra = _bins(everything, 0.0, stage.top_hz)
+        count = _mode_count(stage.top_hz, len(taps_mm), geometry, belief)
+        plate = modal_plate(geometry, belief, taps_mm, count, plate)
+        projection = project(plate, spectra)
+        if stage.mend_taps:
+            found = tap_errors(plate, spectra, projection)
+            errors.append(found)
+            everything = everything.scaled(1.0 - found.factor(everything.frequency_hz))
+            taps_mm = taps_mm + found.shift_mm
+            spectra = _bins(everything, 0.0, stage.top_hz)
+            plate = retapped(geometry, belief, plate, taps_mm)
+            projection = project(plate, spectra)
+        rows = build_rows(
+            geometry, belief, plate, spectra, projection, taps_mm,
+            moving=not stage.constants_only, softening=free.softening is not None,
+        )  # fmt: skip
+        precision, offset = _prior(geometry, belief, start, rows, stage, free, mass_kg)
+        step = solve_step(rows, precision, offset)
+        misfits.append(step.misfit)
+        belief = _updated(geometry, belief, rows, step.change, mass_kg)
+    assert plate is not None
+    progress(ProgressEvent("whole-plate fit", len(schedule), len(schedule)))
+    return Fit(belief, plate, step, rows, taps_mm, errors, misfits)
+
+
+def retapped(
+    geometry: PlateGeometry, belief: Belief, plate: ModalPlate, taps_mm: FloatArray
+) -> ModalPlate:
+    """The same modes seen at other tap places."""
+    from dataclasses import replace
+
+    from rig.field.inversion_state import moved_places
+
+    moved = moved_places(taps_mm, belief.move, geometry.centre_mm)
+    return replace(
+        plate,
+        taps_w=plate.modes.at(moved),
+        taps_x=plate.modes.at(moved, 1, 0),
+        taps_y=plate.modes.at(moved, 0, 1),
+    )
+
+
+def _mode_count(
+    top_hz: float, taps: int, geometry: PlateGeometry, belief: Belief
+) -> int:
+    """Modes to about 2.2 × the top frequency by Weyl's estimate, never over 0.3 × the taps."""
+    h = geometry.thickness_m(belief.log_thickness)
+    modulus = np.sqrt(belief.stiffness.c11 * belief.stiffness.c22)
+    speed = np.sqrt(modulus / (12.0 * belief.density_kg_m3))
+    per_hz = 0.5 * np.sum(geometry.weights_m2 / (h * speed))
+    return int(np.clip(per_hz * 2.25 * top_hz * 1.05, 60, 0.3 * taps))
+
+
+def _bins(spectra: GatedSpectra, low_hz: float, top_hz: float) -> GatedSpectra:
+    keep = (spectra.frequency_hz >= low_hz) & (spectra.frequency_hz <= top_hz)
+    return GatedSpectra(
+        spectra.frequency_hz[keep],
+        spectra.u[:, keep],
+        spectra.shifted[:, keep],
+        spectra.acceleration[:, keep],
+        spectra.band[keep],
+        spectra.place[keep],
+        spectra.spread2[keep],
+        spectra.spread4[keep],
+    )
+
+
+def _prior(
+    geometry: PlateGeometry,
+    belief: Belief,
+    start: Belief,
+    rows: Rows,
+    stage: Stage,
+    free: Freedom,
+    mass_kg: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Precision matrix and the belief's distance from the prior mean."""
+    size = len(rows.jacobian)
+    precision, offset = np.zeros((size, size)), np.zeros(size)
+    span = rows.blocks["log_thickness"]
+    if stage.constants_only:
+        precision[span, span] = 1e12 * np.eye(span.stop - span.start)
+    else:
+        precision[span, span] = np.linalg.inv(geometry.field.covariance(stage.prior))
+        offset[span] = belief.log_thickness - start.log_thickness
+    h = geometry.thickness_m(belief.log_thickness)
+    share = geometry.on_places.T @ (geometry.weights_m2 * h) * belief.density_kg_m3 / mass_kg
+    precision[span, span] += np.outer(share, share) / free.mass**2
+
+    def loose(name: str, sd: FloatArray, away: FloatArray) -> None:
+        if name in rows.blocks:
+            block = rows.blocks[name]
+            index = np.arange(block.start, block.stop)
+            precision[index, index] = 1.0 / sd**2
+            offset[block] = away
+
+    away = np.log(belief.stiffness.as_array() / start.stiffness.as_array())
+    # The common scale of the constants may be far off (mass or thickness only guessed), their
+    # ratios less so.
+    block = rows.blocks["constants"]
+    sd = np.diag(np.array(free.constants) ** 2) + free.constants_start**2
+    precision[block, block] = np.linalg.inv(sd)
+    offset[block] = away
+    loose("eta", np.full(len(belief.eta), free.eta), belief.eta - start.eta)
+    loose("move", np.array(free.move), belief.move - start.move)
+    if free.softening is not None:
+        loose("softening", np.full(4, free.softening), belief.softening - start.softening)
+    return precision, offset
+
+
+def _updated(
+    geometry: PlateGeometry, belief: Belief, rows: Rows, change: FloatArray, mass_kg: float
+) -> Belief:
+    """Apply a step; the field is shifted as a whole so that the mass is exact."""
+
+    def part(name: str, size: int) -> FloatArray:
+        return change[rows.blocks[name]] if name in rows.blocks else np.zeros(size)
+
+    new = belief.changed(
+        log_thickness=belief.log_thickness
+        + np.clip(part("log_thickness", geometry.field.size), -0.4, 0.4),
+        stiffness=belief.stiffness.scaled(np.clip(part("constants", 4), -0.7, 0.7)),
+        eta=np.clip(belief.eta + part("eta", len(belief.eta)), 1e-3, 0.08),
+        move=belief.move + part("move", 3),
+        softening=belief.softening + part("softening", 4),
+    )
+    excess = np.log(geometry.mass_kg(new) / mass_kg)
+    return new.changed(log_thickness=new.log_thickness - excess)
+
+
+def first_belief(
+    geometry: PlateGeometry, *, thickness_m: float, density_kg_m3: float, stiffness: object
+) -> Belief:
+    """An even plate with the handbook's constants."""
+    from rig.plate.wood import Stiffness
+
+    assert isinstance(stiffness, Stiffness)
+    return Belief(
+        log_thickness=np.full(geometry.field.size, np.log(thickness_m)),
+        stiffness=stiffness,
+        density_kg_m3=density_kg_m3,
+        eta=np.full(2 * len(BANDS), 0.015),
+    )
+
+
+__all__ = ["SCHEDULE", "Fit", "Freedom", "Projection", "Stage", "first_belief", "fit_plate"]

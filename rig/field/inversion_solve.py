@@ -1,0 +1,60 @@
+"""One damped step: weighted, prior-bound least squares with a hard mass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.field.inversion_system import Rows
+from rig.model.units import FloatArray
+
+_STUDENT = 4.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """change (unknowns,); misfit: χ² per row of the linearised fit; covariance (unknowns,
+    unknowns): posterior, scaled by the misfit; before: χ² per row at the belief itself.
+    """
+
+    change: FloatArray
+    misfit: float
+    before: float
+    covariance: FloatArray
+
+
+def solve_step(
+    rows: Rows,
+    prior_precision: FloatArray,
+    offset: FloatArray,
+    *,
+    passes: int = 3,
+) -> Step:
+    """Minimise Σ ρ(r + J x) / T + (x + offset)' P (x + offset).
+
+    prior_precision (unknowns, unknowns); offset: belief minus prior mean. Student-t weights with
+    4 degrees of freedom; T = max(1, χ² per row), so that a misfit loosens the data.
+    """
+    jac = rows.jacobian
+    scale = 1.0 / np.sqrt(rows.variance)
+    residual = rows.residual * scale
+    jac = jac * scale.astype(np.float32)
+    change = np.zeros(len(jac))
+    weights = (_STUDENT + 1.0) / (_STUDENT + residual**2)
+    before = float(np.mean(weights * residual**2))
+    misfit = max(1.0, before)
+    normal = np.empty((len(jac), len(jac)))
+    system = normal
+    for _ in range(passes):
+        heavy = jac * np.sqrt(weights).astype(np.float32)
+        normal = (heavy @ heavy.T).astype(np.float64)
+        slope = np.asarray(jac @ (weights * residual).astype(np.float32), dtype=np.float64)
+        system = normal / misfit + prior_precision
+        change = -np.linalg.solve(system, slope / misfit + prior_precision @ offset)
+        left = residual + change.astype(np.float32) @ jac
+        weights = (_STUDENT + 1.0) / (_STUDENT + left**2)
+        misfit = max(1.0, float(np.mean(weights * left**2)))
+    return Step(
+        change=change, misfit=misfit, before=before, covariance=np.linalg.inv(system)
+    )

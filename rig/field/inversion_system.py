@@ -1,0 +1,232 @@
+"""Equation-error rows: how far the gated spectra are from obeying the believed plate.
+
+For test mode m and bin f:  r = λ_m (c + η b)_m + a_m, with c, b, a the modal coordinates of the
+gated spectra of u, its 90°-shifted copy and u''. Linear in every unknown about the belief.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.field.inversion_gate import GatedSpectra
+from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry
+from rig.model.units import FloatArray
+
+ComplexArray = NDArray[np.complex128]
+MIDDLE_HZ = 3000.0  # the constants are meant at this frequency; softening turns about it
+_EQUATION_NOISE = 5e-4
+_RIDGE = 1e-6
+_TOP_RATIO = 1.35
+
+
+@dataclass(frozen=True)
+class Projection:
+    """Modal coordinates (n, bins) of the spectra, and their noise.
+
+    operator (n, taps): from taps to modes; leverage (taps,): share of each tap's own value in its
+    fit; tap_noise2, mode_noise2 (bins,): mean square of what modes do not explain, and of a
+    coordinate's noise.
+    """
+
+    operator: FloatArray
+    leverage: FloatArray
+    c: ComplexArray
+    b: ComplexArray
+    a: ComplexArray
+    remainder: ComplexArray
+    tap_noise2: FloatArray
+    mode_noise2: FloatArray
+
+
+def project(plate: ModalPlate, spectra: GatedSpectra) -> Projection:
+    """Least squares of the tap spectra on the modes, with a negligible ridge."""
+    p = plate.taps_w
+    taps, n = p.shape
+    gram = p.T @ p
+    ridge = _RIDGE * float(np.median(np.diag(gram)))
+    operator = np.linalg.solve(gram + ridge * np.eye(n), p.T)
+    c = operator @ spectra.u
+    remainder = spectra.u - p @ c
+    tap_noise2 = np.mean(np.abs(remainder) ** 2, axis=0) * taps / max(taps - n, 1)
+    gain = float(np.median(np.sum(operator**2, axis=1)))
+    return Projection(
+        operator=operator,
+        leverage=np.sum(p * operator.T, axis=1),
+        c=c,
+        b=operator @ spectra.shifted,
+        a=operator @ spectra.acceleration,
+        remainder=remainder,
+        tap_noise2=tap_noise2,
+        mode_noise2=tap_noise2 * gain,
+    )
+
+
+@dataclass(frozen=True)
+class Rows:
+    """residual (r,), variance (r,) and jacobian (unknowns, r), real; blocks: name → slice."""
+
+    residual: FloatArray
+    variance: FloatArray
+    jacobian: NDArray[np.float32]
+    blocks: dict[str, slice]
+
+
+def loss_factors(belief: Belief, spectra: GatedSpectra) -> FloatArray:
+    """(bins,) loss factor, linear in each band."""
+    low, high = belief.eta[2 * spectra.band], belief.eta[2 * spectra.band + 1]
+    return np.asarray(low + (high - low) * spectra.place)
+
+
+def build_rows(
+    geometry: PlateGeometry,
+    belief: Belief,
+    plate: ModalPlate,
+    spectra: GatedSpectra,
+    projection: Projection,
+    taps_mm: FloatArray,
+    *,
+    moving: bool,
+    softening: bool,
+) -> Rows:
+    """Residuals, their variances and derivatives with respect to every unknown."""
+    omega = spectra.omega
+    eta = loss_factors(belief, spectra)
+    lam = plate.omega2
+    top2 = (_TOP_RATIO * omega.max()) ** 2
+    tested = np.flatnonzero((lam > 0) & (lam < top2))
+    u = projection.c + eta * projection.b
+    slope = (spectra.frequency_hz - MIDDLE_HZ) / 5000.0
+    softened = -np.outer(belief.softening, slope)  # (4, bins): ln factor
+    residual = lam[:, None] * u + projection.a
+    diagonal = np.repeat(lam[:, None], len(omega), axis=1)
+    if np.any(belief.softening):
+        for form, factor in zip(plate.constants, np.expm1(softened), strict=True):
+            residual += form @ (u * factor)
+            diagonal += np.outer(np.diag(form), factor)
+    shrink = _signal_share(projection)
+    u_quiet, a_quiet = u * shrink, projection.a * shrink
+    blocks: dict[str, slice] = {}
+    columns: list[FloatArray] = []
+
+    def add(name: str, block: ComplexArray) -> None:
+        start = sum(len(c) for c in columns)
+        blocks[name] = slice(start, start + len(block))
+        parts = np.concatenate([block.real, block.imag], axis=-1)
+        columns.append(parts.reshape(len(block), -1).astype(np.float32))
+
+    thickness = _thickness_columns(geometry, belief, plate, u_quiet, a_quiet, tested)
+    blocks["log_thickness"] = slice(0, len(thickness))
+    columns.append(thickness.reshape(len(thickness), -1))
+    forms = [
+        (form[tested] @ (u_quiet * np.exp(factor)))
+        for form, factor in zip(plate.constants, softened, strict=True)
+    ]
+    add("constants", np.stack(forms))
+    add("eta", _damping_columns(belief, spectra, lam[tested, None] * (projection.b * shrink)[tested]))
+    if softening:
+        add("softening", np.stack([-form * slope for form in forms]))
+    if moving:
+        move = _moving_columns(geometry, plate, projection, u_quiet, a_quiet, tested, taps_mm)
+        add("move", move)
+    variance = _variance(spectra, projection, diagonal[tested], lam[tested])
+    kept = residual[tested]
+    return Rows(
+        residual=np.hstack([kept.real, kept.imag]).ravel(),
+        variance=np.hstack([variance, variance]).ravel(),
+        jacobian=np.concatenate(columns),
+        blocks=blocks,
+    )
+
+
+def _signal_share(projection: Projection) -> FloatArray:
+    """Errors in variables: how much of each coordinate is signal, from 5 neighbouring bins."""
+    power = np.abs(projection.c) ** 2
+    padded = np.pad(power, ((0, 0), (2, 2)), mode="edge")
+    smooth = sum(padded[:, k : k + power.shape[1]] for k in range(5)) / 5.0
+    return np.asarray(np.maximum(0.0, 1.0 - projection.mode_noise2 / np.maximum(smooth, 1e-300)))
+
+
+def _variance(
+    spectra: GatedSpectra, projection: Projection, diagonal: FloatArray, lam: FloatArray
+) -> FloatArray:
+    """Variance per real and imaginary part of every (mode, bin)."""
+    omega2 = spectra.omega**2
+    away = diagonal - omega2
+    noise = 0.5 * projection.mode_noise2 * (
+        away**2
+        + 4.0 * omega2 * spectra.spread2
+        - 2.0 * away * spectra.spread2
+        + spectra.spread4
+    )
+    size2 = np.mean(np.abs(projection.c) ** 2, axis=0)
+    model = 0.5 * _EQUATION_NOISE**2 * omega2**2 * size2 * np.minimum(1.0, lam[:, None] / omega2)
+    return np.asarray(noise + model)
+
+
+def _thickness_columns(
+    geometry: PlateGeometry,
+    belief: Belief,
+    plate: ModalPlate,
+    u: ComplexArray,
+    a: ComplexArray,
+    tested: NDArray[np.intp],
+) -> NDArray[np.float32]:
+    """∂r/∂θ_j = ∫ b_j [3 h³/12 κ_m:C:κ(u) + ρ h φ_m φ(a)] dS; (j, tested, real | imag bins)."""
+    bins = u.shape[1]
+    h = plate.thickness_m
+    rigidity = 3.0 * geometry.weights_m2 * h**3 / 12.0
+    inertia = geometry.weights_m2 * h * belief.density_kg_m3
+    u_parts = np.hstack([u.real, u.imag])
+    a_parts = np.hstack([a.real, a.imag])
+    form = belief.stiffness.bending_matrix()
+    curved = np.stack([plate.curvature[i] @ u_parts for i in range(3)])
+    moment = np.einsum("ab,bpf->apf", form, curved) * rigidity[:, None]
+    load = (plate.w @ a_parts) * inertia[:, None]
+    field = np.concatenate([moment, load[None]]).transpose(1, 0, 2).astype(np.float32)
+    test = np.concatenate([plate.curvature[:, :, tested], plate.w[None][:, :, tested]])
+    test = test.transpose(1, 0, 2).astype(np.float32)
+    out = np.empty((geometry.field.size, len(tested), 2 * bins), dtype=np.float32)
+    on_places = geometry.on_places
+    for j in range(geometry.field.size):
+        span = slice(on_places.indptr[j], on_places.indptr[j + 1])
+        points = on_places.indices[span]
+        weight = on_places.data[span].astype(np.float32)
+        left = (test[points] * weight[:, None, None]).reshape(-1, len(tested))
+        out[j] = left.T @ field[points].reshape(-1, 2 * bins)
+    return out
+
+
+def _damping_columns(
+    belief: Belief, spectra: GatedSpectra, column: ComplexArray
+) -> ComplexArray:
+    """One pair of columns per band, linear inside the band."""
+    out = np.zeros((len(belief.eta), *column.shape), dtype=np.complex128)
+    for band in np.unique(spectra.band):
+        inside = spectra.band == band
+        out[2 * band][:, inside] = column[:, inside] * (1.0 - spectra.place[inside])
+        out[2 * band + 1][:, inside] = column[:, inside] * spectra.place[inside]
+    return out
+
+
+def _moving_columns(
+    geometry: PlateGeometry,
+    plate: ModalPlate,
+    projection: Projection,
+    u: ComplexArray,
+    a: ComplexArray,
+    tested: NDArray[np.intp],
+    taps_mm: FloatArray,
+) -> ComplexArray:
+    """Columns of (dx, dy) in mm and of the angle in rad."""
+    operator = projection.operator[tested]
+    lam = plate.omega2[tested, None]
+    offset_m = (taps_mm - geometry.centre_mm) * 1e-3
+    turning = -offset_m[:, 1, None] * plate.taps_x + offset_m[:, 0, None] * plate.taps_y
+    columns = []
+    for slopes, unit in ((plate.taps_x, 1e-3), (plate.taps_y, 1e-3), (turning, 1.0)):
+        through = operator @ slopes * unit
+        columns.append(-(lam * (through @ u) + through @ a))
+    return np.stack(columns)
