@@ -15,6 +15,7 @@ import numpy as np
 
 from rig.model.units import FloatArray
 from rig.tone.damped import ComplexArray, Segment, fit_group, sound_of
+from rig.tone.fast_length import fast_length
 
 LOWEST_HZ = 40.0
 HIGHEST_HZ = 16000.0
@@ -64,25 +65,12 @@ class Peak(NamedTuple):
     power: float
 
 
-def _fast_length(count: int) -> int:
-    """Largest even number ≤ count with only the factors 2, 3 and 5."""
-    best = 2
-    power5 = 1
-    while power5 <= count:
-        power3 = power5
-        while power3 * 2 <= count:
-            best = max(best, power3 * 2 ** int(np.log2(count / power3)))
-            power3 *= 3
-        power5 *= 5
-    return best
-
-
 def segments_of(x: FloatArray, sample_rate_hz: int) -> list[Segment]:
     """Transforms of the whole of x (n,), at most 0.7 s, and of its half, quarter … of its start."""
     segments: list[Segment] = []
     count = min(len(x), round(LONGEST_S * sample_rate_hz))
     while not segments or count >= _SHORTEST_S * sample_rate_hz:
-        length = _fast_length(count)
+        length = fast_length(count)
         segments.append(Segment(np.fft.rfft(x[:length]), length, float(sample_rate_hz)))
         count //= 2
     return segments
