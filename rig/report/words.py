@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rig.model.frames import Face
-from rig.model.tone_map import ToneMap
+from rig.model.tone_map import Comparison, ToneMap
 
 READING_WORDS = {
     "local": "local tone (all taps together)",
@@ -40,3 +40,19 @@ def map_lines(tone_map: ToneMap, strength: str | None = None) -> tuple[str, ...]
         f"({tone_map.evenness_low_cents:.0f} to {tone_map.evenness_high_cents:.0f}), "
         f"repeatability {cents(tone_map.repeatability_cents)}",
     )
+
+
+def change_lines(comparison: Comparison) -> tuple[str, ...]:
+    """The lines under the title of a comparison."""
+    return (
+        f"Reading: {READING_WORDS[comparison.reading]} · estimator: {comparison.estimator} · "
+        "below 0 the tone fell",
+        f"Evenness {cents(comparison.evenness_before_cents)} before, "
+        f"{cents(comparison.evenness_after_cents)} after · seen from the outer face, neck end up",
+        comparison.sentence,
+    )
+
+
+def count(amount: int, one: str, many: str | None = None) -> str:
+    """`1 tap`, `2 taps`."""
+    return f"{amount} {one if amount == 1 else many or one + 's'}"

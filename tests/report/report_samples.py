@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.model.outline import Outline
+from rig.model.plate_facts import PlateFacts
 from rig.model.reading import RingPartial
 from rig.model.tone_map import (
     ChangeZone,
@@ -17,6 +18,9 @@ from rig.model.tone_map import (
     WorkOrder,
 )
 from rig.model.units import FloatArray
+from rig.plan import grid_plan
+from rig.report.content import ChangeSection, FaceSection, ReportContent, ReportKind, ScanFacts
+from rig.report.sheet import Paper
 from rig.virtual.shapes import violin_outline
 
 
@@ -126,7 +130,7 @@ def work_order(made: ToneMap) -> WorkOrder:
     )
 
 
-def surface(shape: Outline, what: str = "tone", step_mm: float = 1.0) -> SampleSurface:
+def surface(shape: Outline, what: str = "tone", step_mm: float = 2.0) -> SampleSurface:
     low, high = shape.rim.min(axis=0), shape.rim.max(axis=0)
     x = np.arange(low[0], high[0] + step_mm, step_mm)
     y = np.arange(low[1], high[1] + step_mm, step_mm)
@@ -172,4 +176,44 @@ def comparison(shape: Outline, *, simulated: bool = True) -> Comparison:
         cautions=("Taken off the left or the right side alike, the partials cannot tell which.",),
         sentence="One region fell by more than chance explains: −104 ± 14 cents at x 30, y 250 mm.",
         simulated=simulated,
+    )
+
+
+def content(
+    *, simulated: bool = True, kind: ReportKind = "work", paper: Paper = "A4", compared: bool = True
+) -> ReportContent:
+    shape = outline()
+    made = tone_map(shape, simulated=simulated)
+    face = FaceSection(
+        facts=ScanFacts(
+            scan="S0001",
+            strength="light",
+            spacing_mm=9.0,
+            taps=len(made.taps),
+            strikes=len(made.taps),
+            superseded=3,
+            bad=1,
+            recorded_utc="2026-05-04T09:30:00Z",
+            world="maple-graded" if simulated else None,
+            conditions={"temperature_c": 20.5, "humidity_percent": 48.0},
+            microphone_xyz_mm=(60.0, 40.0, 200.0),
+            pose_sd_mm=0.12,
+        ),
+        tone_map=made,
+        work_order=work_order(made),
+        tone_surface=surface(shape),
+        excess_surface=surface(shape, "excess"),
+        plan=grid_plan(shape, face="outer", strength="light", spacing_mm=9.0),
+    )
+    change = ChangeSection(comparison(shape, simulated=simulated), surface(shape, "change"))
+    return ReportContent(
+        plate=PlateFacts(
+            name="Lindgren back 7", instrument="violin", wood="maple", mass_g=118.5, arching_mm=15.0
+        ),
+        outline=shape,
+        faces=(face,),
+        change=change if compared else None,
+        kind=kind,
+        paper=paper,
+        made_utc="2026-05-04T10:00:00Z",
     )

@@ -1,0 +1,114 @@
+"""What a report is made of; gathered by the job, laid out by `document`."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, field, is_dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from rig.model.frames import Strength
+from rig.model.outline import Outline
+from rig.model.plan import Plan
+from rig.model.plate_facts import PlateFacts
+from rig.model.tone_map import Comparison, ToneMap, WorkOrder
+from rig.report.plate_drawing import SurfaceLike
+from rig.report.sheet import Paper
+
+ReportKind = Literal["work", "record"]
+
+
+@dataclass(frozen=True)
+class ScanFacts:
+    """How one scan was made."""
+
+    scan: str
+    strength: Strength
+    spacing_mm: float
+    taps: int
+    strikes: int
+    superseded: int
+    bad: int
+    recorded_utc: str | None = None
+    world: str | None = None
+    conditions: dict[str, float] = field(default_factory=dict)
+    microphone_xyz_mm: tuple[float, float, float] | None = None
+    pose_sd_mm: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class FaceSection:
+    """One scan as a map, with its surfaces on a grid for drawing."""
+
+    facts: ScanFacts
+    tone_map: ToneMap
+    work_order: WorkOrder
+    tone_surface: SurfaceLike
+    excess_surface: SurfaceLike
+    plan: Plan | None = None
+
+
+@dataclass(frozen=True)
+class ChangeSection:
+    """A comparison of two scans, with its surface."""
+
+    comparison: Comparison
+    surface: SurfaceLike
+
+
+@dataclass(frozen=True)
+class ReportContent:
+    """Everything that is printed. At least one face or a change."""
+
+    plate: PlateFacts
+    outline: Outline
+    faces: tuple[FaceSection, ...] = ()
+    change: ChangeSection | None = None
+    kind: ReportKind = "work"
+    paper: Paper = "A4"
+    made_utc: str = ""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any scan in it was made on the virtual rig."""
+        in_change = self.change is not None and self.change.comparison.simulated
+        return in_change or any(face.tone_map.simulated for face in self.faces)
+
+    def sentences(self) -> tuple[str, ...]:
+        """The findings in plain words."""
+        found = [
+            f"Scan {face.tone_map.scan}, {face.tone_map.face} face: {face.work_order.sentence}"
+            for face in self.faces
+        ]
+        if self.change is not None:
+            comparison = self.change.comparison
+            found.append(f"{comparison.before} to {comparison.after}: {comparison.sentence}")
+        return tuple(found)
+
+    def content_hash(self) -> str:
+        """SHA-256 of the numbers and facts printed, by which two reports can be compared."""
+        numbers = {
+            "plate": asdict(self.plate),
+            "rim": self.outline.rim,
+            "holes": list(self.outline.holes),
+            "faces": [
+                {"facts": f.facts, "map": f.tone_map, "work_order": f.work_order}
+                for f in self.faces
+            ],
+            "change": None if self.change is None else self.change.comparison,
+        }
+        text = json.dumps(numbers, sort_keys=True, default=_for_hash)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _for_hash(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        return {name: getattr(value, name) for name in value.__dataclass_fields__}
+    if isinstance(value, np.ndarray):
+        return np.round(value.astype(np.float64), 6).tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} has no place in a report's hash")

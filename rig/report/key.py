@@ -1,0 +1,114 @@
+"""The column beside the plate: colour bar with its unit, legend, work order, scale bar."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from rig.model.tone_map import HighZone
+from rig.report import plate_drawing as draw
+from rig.report.layout import PlateSheet
+from rig.report.palette import FAINT, INK
+from rig.report.sheet import LETTERS_PER_LINE, SMALL_PT, scale_bar
+
+
+class KeyEntry(NamedTuple):
+    """A sample of how something is drawn, and what it means."""
+
+    kind: str
+    text: str
+
+
+def draw_colour_bar(
+    page: PlateSheet, image: Any, unit: str, meaning: str, step: float, *, signed: bool,
+    above: str = "", below: str = "",
+) -> float:  # fmt: skip
+    """Draw the colour bar at the top of the column; returns where it ends."""
+    height = min(88.0, page.height_mm * 0.42)
+    page.sheet.simulated_tag(page.column_mm + 1.0, 1.0)
+    top = 8.0 if page.sheet.simulated else 0.0
+    page.sheet.text(page.column_mm, top, unit, fontweight="bold")
+    page.sheet.text(page.column_mm, top + 3.4, meaning)
+    top += 8.5
+    bar_axes = page.sheet.axes(page.column_mm + 0.5, top, 4.5, height)
+    bar = page.sheet.figure.colorbar(image, cax=bar_axes)
+    low, high = image.get_clim()
+    every = step * max(1, round((high - low) / step / 12))
+    ticks = np.arange(np.ceil(low / every), np.floor(high / every) + 1) * every
+    bar.set_ticks(ticks, labels=[draw.signed_number(tick, signed) for tick in ticks])
+    bar.ax.tick_params(labelsize=SMALL_PT, length=2, width=0.5, pad=1.5)
+    bar.outline.set_linewidth(0.6)
+    page.sheet.text(page.column_mm + 17.0, top + 0.5, above)
+    page.sheet.text(page.column_mm + 17.0, top + height - 0.5, below, va="bottom")
+    return top + height + 5.0
+
+
+def draw_key(page: PlateSheet, top: float, entries: Sequence[KeyEntry]) -> float:
+    """Draw the legend, and the scale bar at the foot; returns where the legend ends."""
+    for kind, text in entries:
+        lines = wrap(text, LETTERS_PER_LINE)
+        sample = page.sheet.axes(page.column_mm, top, 7.0, 3.4)
+        sample.set_xlim(0, 7)
+        sample.set_ylim(0, 3.4)
+        sample.axis("off")
+        _SAMPLES[kind](sample)
+        left = page.column_mm + (0.0 if kind == "text" else 8.5)
+        page.sheet.text(left, top + 0.3, "\n".join(lines))
+        top += 1.8 + 3.2 * len(lines)
+    scale_bar(page.sheet, page.column_mm, page.height_mm - 13.0, page.scale)
+    return top
+
+
+def draw_zone_list(page: PlateSheet, top: float, zones: Sequence[HighZone]) -> None:
+    """List the zones in the column, as many as there is room for."""
+    room = int((page.height_mm - 17.0 - top - 7.0) / 3.6)
+    if not zones or room < 2:
+        return
+    page.sheet.text(page.column_mm, top, "Work order", fontweight="bold")
+    columns = ((0.5, "", "left"), (12.0, "x mm", "right"), (21.0, "y mm", "right"),
+               (39.5, "cents", "right"))  # fmt: skip
+    for left, head, side in columns:
+        page.sheet.text(page.column_mm + left, top + 3.8, head, color=FAINT, ha=side)
+    fits = zones if len(zones) <= room else zones[: room - 1]
+    for row, zone in enumerate(fits):
+        cells = (
+            str(zone.rank),
+            draw.plain_number(zone.x_mm),
+            draw.plain_number(zone.y_mm),
+            f"{draw.signed_number(zone.excess_cents)} ± {zone.excess_sd_cents:.0f}",
+        )
+        for (left, _, side), cell in zip(columns, cells, strict=True):
+            page.sheet.text(page.column_mm + left, top + 7.4 + 3.6 * row, cell, ha=side)
+    if len(fits) < len(zones):
+        more = f"and {len(zones) - len(fits)} more"
+        page.sheet.text(page.column_mm + 0.5, top + 7.4 + 3.6 * len(fits), more)
+
+
+def _zone_sample(axes: Any) -> None:
+    from matplotlib.patches import Circle, Rectangle
+
+    axes.add_patch(Rectangle((0.4, 0.3), 5.8, 2.8, fc="none", ec=INK, lw=1.6))
+    axes.add_patch(Circle((3.3, 1.7), 0.9, fc="white", ec=INK, lw=0.8))
+
+
+def _hatch_sample(axes: Any) -> None:
+    from matplotlib.patches import Rectangle
+
+    axes.add_patch(Rectangle((0.2, 0.2), 6, 3, fc="none", ec=FAINT, lw=0, hatch="/////"))
+
+
+_SAMPLES: dict[str, Any] = {
+    "contour": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=INK, lw=0.8),
+    "dash": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=INK, lw=0.8, ls=(0, (4, 2))),
+    "faint": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=FAINT, lw=0.6),
+    "dot": lambda axes: axes.plot([3.2], [1.7], ".", ms=2.6, color=INK, mew=0),
+    "ring": lambda axes: axes.plot([3.2], [1.7], "o", ms=6, mfc="white", mec=INK, mew=1.2),
+    "square": lambda axes: axes.plot([3.2], [1.7], "s", ms=5.5, mfc="white", mec=INK, mew=1.2),
+    "start": lambda axes: axes.plot([3.2], [1.7], "+", ms=8, mew=1.4, color=INK),
+    "zone": _zone_sample,
+    "hatch": _hatch_sample,
+    "text": lambda _axes: None,
+}
