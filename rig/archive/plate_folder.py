@@ -251,9 +251,10 @@ class PlateFolder:
         return str(row["scan"])
 
     def unfinished_scan(self) -> str | None:
-        """The newest scan that still has strikes to make; None when all are complete."""
+        """The newest scan by a rig that is not finished; None when all are."""
         for summary in reversed(self.scans()):
-            if summary.state != ScanState.FINISHED:
+            by_hand = "gathered_from" in self.origin(summary.scan)
+            if summary.state != ScanState.FINISHED and not by_hand:
                 return summary.scan
         return None
 

@@ -114,7 +114,7 @@ def write_rig_file(settings: RigSettings, path: Path | str) -> Path:
     """Write every known value; reading the file gives back the same settings."""
     path = Path(path)
     lines = ["# A rig of platerig. Millimetres, bed frame: X right, Y away, from the homed corner."]
-    lines.append(f"name = {_toml(settings.name)}")
+    lines.append(f"name = {toml_value(settings.name)}")
     for room in fields(settings):
         part = getattr(settings, room.name)
         if is_dataclass(part):
@@ -290,15 +290,16 @@ def _toml_lines(part: Any) -> list[str]:
         if value is None and field.name != "pickup_channel":
             lines.append(f"# {field.name} is not known")
         else:
-            lines.append(f"{field.name} = {_toml('none' if value is None else value)}")
+            lines.append(f"{field.name} = {toml_value('none' if value is None else value)}")
     return lines
 
 
-def _toml(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """One value as TOML writes it."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, tuple | list):
-        return f"[{', '.join(_toml(item) for item in value)}]"
+        return f"[{', '.join(toml_value(item) for item in value)}]"
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False)
     return repr(value)

@@ -82,7 +82,13 @@ def read_scan(
 ) -> ScanRecord:
     """See `PlateFolder.scan_record`."""
     scan = scan_row["scan"]
-    outline = _outline_for(folder, scan_row["outline_id"])
+    outline = scan_outline(folder, scan_row)
+    if outline is None:
+        raise FolderError(
+            "The outline of this plate is not known yet.",
+            where=str(folder.path),
+            remedy="Give one: a CSV with x_mm,y_mm round the rim, or take it from a picture.",
+        )
     strikes = folder.database.rows(
         "SELECT * FROM strike WHERE scan = ? ORDER BY tap, repeat, take", (scan,)
     )
@@ -148,16 +154,11 @@ def _microphone(row: Any) -> tuple[float, float, float] | None:
     return None if None in place else (place[0], place[1], place[2])
 
 
-def _outline_for(folder: PlateFolder, outline_id: int | None) -> Outline:
+def scan_outline(folder: PlateFolder, scan_row: sqlite3.Row) -> Outline | None:
     """The outline the scan was made with; the newest one where that was missing or a stand-in."""
-    own = folder.database.row("SELECT * FROM outline WHERE outline_id = ?", (outline_id,))
+    own = folder.database.row(
+        "SELECT * FROM outline WHERE outline_id = ?", (scan_row["outline_id"],)
+    )
     if own is not None and own["source"] != "stand-in":
         return rows.outline_of_text(own["rings"], str(folder.path))
-    newest = folder.outline
-    if newest is None:
-        raise FolderError(
-            "The outline of this plate is not known yet.",
-            where=str(folder.path),
-            remedy="Give one: a CSV with x_mm,y_mm round the rim, or take it from a picture.",
-        )
-    return newest
+    return folder.outline

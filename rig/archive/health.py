@@ -1,0 +1,224 @@
+"""The health of a plate folder: what is wrong, where, and what to do; works on damaged ones too."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rig.archive import folder_text, scan_reader, writer_lock
+from rig.archive.database import DATABASE_NAME, Database
+from rig.archive.naming import existing_folder
+from rig.archive.rows import Problem, ScanSummary, plan_of_text
+from rig.archive.storage import PART_SUFFIX, sha256_of
+from rig.archive.sweep import QUARANTINE, files_below, identify
+from rig.model.errors import FolderDamagedError
+from rig.model.progress import Progress, ProgressEvent, silent
+
+_FROM_COPY = "Fetch the file from a copy of the folder; if there is none, tap these places again."
+
+
+@dataclass(frozen=True)
+class FolderHealth:
+    """Scans in the folder, problems (what, where, remedy), and notes that ask for nothing."""
+
+    scans: tuple[ScanSummary, ...]
+    problems: tuple[Problem, ...]
+    notes: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """The JSON contract of `platerig check`."""
+        return {
+            "scans": [summary.as_json() for summary in self.scans],
+            "problems": [problem.as_json() for problem in self.problems],
+            "notes": list(self.notes),
+        }
+
+
+def check_folder(path: Path | str, progress: Progress = silent) -> FolderHealth:
+    """Look over a folder without changing it: database, hashes, missing and stray files.
+
+    Raises FolderMissingError and FolderNewerError; everything else becomes a problem.
+    """
+    folder = existing_folder(path)
+    try:
+        database = Database(folder / DATABASE_NAME, write=False)
+    except FolderDamagedError as problem:
+        return _what_is_left(folder, problem)
+    try:
+        return _check_open(folder, database, progress)
+    except FolderDamagedError as problem:
+        return _what_is_left(folder, problem)
+    finally:
+        database.close()
+
+
+def _check_open(folder: Path, database: Database, progress: Progress) -> FolderHealth:
+    problems = _database_problems(folder, database)
+    notes: list[str] = []
+    busy = writer_lock.held(folder)
+    if busy:
+        notes.append("Another process is writing to this folder at the moment.")
+    scans = scan_reader.summaries(database)
+    hashes = database.file_hashes()
+    problems += _plan_problems(folder, database)
+    problems += _file_problems(folder, hashes, progress)
+    if not busy:
+        problems += _stray_problems(folder, hashes)
+        problems += _manifest_problems(folder, hashes, notes)
+    quarantined = Counter(
+        path.suffix for path in (folder / QUARANTINE).rglob("*") if path.is_file()
+    )
+    if quarantined:
+        notes.append(
+            f"{quarantined.total()} file(s) left by a crash are kept in {QUARANTINE}/; "
+            "no stored strike is among them."
+        )
+    if database.row("SELECT 1 FROM outline") is None:
+        notes.append("The outline of this plate is not known yet.")
+    for event in database.rows("SELECT count(*) AS n FROM event WHERE what = 'adopted'"):
+        if event["n"]:
+            notes.append(f"{event['n']} recording(s) were adopted after a crash.")
+    return FolderHealth(tuple(scans), tuple(problems), tuple(notes))
+
+
+def _database_problems(folder: Path, database: Database) -> list[Problem]:
+    found = []
+    for row in database.rows("PRAGMA quick_check(5)"):
+        if row[0] != "ok":
+            found.append(
+                Problem(
+                    f"The database is damaged: {row[0]}.",
+                    str(folder / DATABASE_NAME),
+                    "Fetch plate.sqlite from a copy; the recordings carry their own places.",
+                )
+            )
+    for row in database.rows("PRAGMA foreign_key_check"):
+        found.append(
+            Problem(
+                f"A row of table {row[0]} points to a row of {row[2]} that is not there.",
+                str(folder / DATABASE_NAME),
+                "Fetch plate.sqlite from a copy of the folder.",
+            )
+        )
+    return found
+
+
+def _plan_problems(folder: Path, database: Database) -> list[Problem]:
+    found = []
+    for row in database.rows("SELECT scan, plan, plan_hash, taps_planned FROM scan"):
+        where = f"{folder}, {row['scan']}"
+        try:
+            plan_of_text(row["plan"], row["plan_hash"], where)
+        except FolderDamagedError as problem:
+            found.append(Problem(problem.what, where, problem.remedy))
+    return found
+
+
+def _file_problems(folder: Path, hashes: dict[str, str], progress: Progress) -> list[Problem]:
+    """Files that a row speaks of and that are missing or changed."""
+
+    def fault(item: tuple[str, str]) -> str | None:
+        path = folder / item[0]
+        try:
+            return None if sha256_of(path) == item[1] else "changed"
+        except FileNotFoundError:
+            return "missing"
+        except OSError:
+            return "unreadable"
+
+    found = []
+    items = sorted(hashes.items())
+    with ThreadPoolExecutor(4) as pool:
+        for number, (item, what) in enumerate(zip(items, pool.map(fault, items), strict=True), 1):
+            if what is not None:
+                text = {
+                    "changed": "This file is not as it was stored.",
+                    "missing": "This file is missing.",
+                    "unreadable": "This file cannot be read.",
+                }[what]
+                found.append(Problem(text, str(folder / item[0]), _FROM_COPY))
+            if number % 50 == 0 or number == len(items):
+                progress(ProgressEvent("checking files", number, len(items)))
+    return found
+
+
+def _stray_problems(folder: Path, hashes: dict[str, str]) -> list[Problem]:
+    """Files that no row speaks of; opening the folder for writing puts them in order."""
+    found = []
+    for path in files_below(folder):
+        file = path.relative_to(folder).as_posix()
+        stray = file.startswith(("audio/", "images/")) and file not in hashes
+        if file.endswith(PART_SUFFIX) or stray:
+            half = "half written" if file.endswith(PART_SUFFIX) else "not in the database"
+            found.append(
+                Problem(
+                    f"This file is {half}: the program ended while it was being stored.",
+                    str(path),
+                    "Go on with the scan (`platerig scan --resume`) or gather into the folder: "
+                    "it is adopted or set aside then, never deleted.",
+                )
+            )
+    return found
+
+
+def _manifest_problems(folder: Path, hashes: dict[str, str], notes: list[str]) -> list[Problem]:
+    manifest = folder_text.read_manifest(folder)
+    if manifest is None:
+        notes.append(
+            f"There is no {folder_text.MANIFEST_NAME}: the folder was not closed properly; "
+            "the next scan or map that writes to it makes a new one."
+        )
+        return []
+    database_hash = manifest.get(DATABASE_NAME)
+    found = []
+    if database_hash is not None and sha256_of(folder / DATABASE_NAME) != database_hash:
+        found.append(
+            Problem(
+                "The database was changed by something other than platerig.",
+                str(folder / DATABASE_NAME),
+                "Compare it with a copy of the folder.",
+            )
+        )
+    differing = [file for file, digest in hashes.items() if manifest.get(file) != digest]
+    if differing:
+        found.append(
+            Problem(
+                f"Manifest and database differ on {len(differing)} file(s), "
+                f"the first {differing[0]}.",
+                str(folder / folder_text.MANIFEST_NAME),
+                "Compare both with a copy of the folder.",
+            )
+        )
+    return found
+
+
+def _what_is_left(folder: Path, problem: FolderDamagedError) -> FolderHealth:
+    """What can still be said without a database: the recordings speak for themselves."""
+    recordings = [path for path in files_below(folder) if path.parent.parent.name == "audio"]
+    with ThreadPoolExecutor(4) as pool:
+        known = [found for found in pool.map(identify, recordings) if found is not None]
+    per_scan = Counter(tag.scan for tag, _ in known)
+    listed = ", ".join(f"{scan}: {count}" for scan, count in sorted(per_scan.items()))
+    problems = [Problem(problem.what, problem.where or str(folder), problem.remedy)]
+    problems += _manifest_of_damaged(folder)
+    notes = [
+        f"{len(known)} of {len(recordings)} recordings are readable and say which strike they are"
+        + (f" ({listed})." if listed else "."),
+        "`platerig export` writes them out as a tap set, from which a new folder can be gathered.",
+    ]
+    return FolderHealth((), tuple(problems), tuple(notes))
+
+
+def _manifest_of_damaged(folder: Path) -> Iterable[Problem]:
+    for file, digest in (folder_text.read_manifest(folder) or {}).items():
+        path = folder / file
+        if file == DATABASE_NAME:
+            continue
+        if not path.exists():
+            yield Problem("This file is missing.", str(path), _FROM_COPY)
+        elif sha256_of(path) != digest:
+            yield Problem("This file is not as it was stored.", str(path), _FROM_COPY)

@@ -1,0 +1,48 @@
+"""Look over a plate folder or a rig file."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.model.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from rig.archive.health import FolderHealth
+    from rig.archive.rig_file import RigValue
+    from rig.archive.rows import Problem
+
+
+@dataclass(frozen=True)
+class RigHealth:
+    """Every setting of a rig with its origin ("file" or "default"), and what stands in the way."""
+
+    rig: str
+    values: tuple[RigValue, ...]
+    problems: tuple[Problem, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """The JSON contract of `platerig check --rig`."""
+        return {
+            "rig": self.rig,
+            "values": [asdict(value) for value in self.values],
+            "problems": [problem.as_json() for problem in self.problems],
+        }
+
+
+def check(folder_or_rig: Path | str, progress: Progress = silent) -> FolderHealth | RigHealth:
+    """Say what is wrong with a plate folder, or with a rig file (`.toml`), and what to do.
+
+    A folder is not changed by it. Raises FolderMissingError, FolderNewerError, RigFileError.
+    """
+    path = Path(folder_or_rig)
+    if path.is_file() or path.suffix == ".toml":
+        from rig.archive.rig_file import load_rig_file, rig_cautions, rig_values
+
+        settings = load_rig_file(path)
+        problems = tuple(rig_cautions(settings, str(path)))
+        return RigHealth(settings.name, tuple(rig_values(path)), problems)
+    from rig.archive.health import check_folder
+
+    return check_folder(path, progress)
