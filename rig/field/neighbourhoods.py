@@ -69,7 +69,8 @@ def neighbourhoods(
         doubtful = depth[c] + place_depth[index] < gap
         if doubtful.any():
             clear = ~doubtful
-            clear[doubtful] = _straight_way(outline, centres[c], places[index[doubtful]])
+            ends = places[index[doubtful]]
+            clear[doubtful] = straight_way(outline, np.broadcast_to(centres[c], ends.shape), ends)
             index, offset, gap = index[clear], offset[clear], gap[clear]
         order = np.argsort(gap, kind="stable")
         inside = int(np.sum(gap <= radius_mm))
@@ -99,10 +100,10 @@ def neighbourhoods(
     ]
 
 
-def _straight_way(outline: Outline, start: FloatArray, ends: FloatArray) -> NDArray[np.bool_]:
-    """Whether the straight lines from `start` (2,) to each of `ends` (m, 2) stay on wood."""
+def straight_way(outline: Outline, starts: FloatArray, ends: FloatArray) -> NDArray[np.bool_]:
+    """Whether the straight lines between paired places (m, 2) stay on wood; (m,)."""
     share = (np.arange(5) + 1.0) / 6.0
-    points = start + share[:, None, None] * (ends - start)
+    points = starts + share[:, None, None] * (ends - starts)
     inside = outline.contains(points.reshape(-1, 2)).reshape(5, -1)
     return np.asarray(inside.all(axis=0))
 

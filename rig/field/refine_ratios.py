@@ -87,6 +87,4 @@ def _samples(places: FloatArray, outline: Outline, radius_mm: float) -> list[Nei
     depth = outline.edge_distance_mm(places)
     inner = np.flatnonzero(depth >= min(radius_mm, np.quantile(depth, 0.6)))
     chosen = inner[np.linspace(0, len(inner) - 1, min(SAMPLES, len(inner))).astype(int)]
-    return neighbourhoods(
-        places, places[chosen], outline, radius_mm=radius_mm, edge_reach_mm=0.0
-    )
+    return neighbourhoods(places, places[chosen], outline, radius_mm=radius_mm, edge_reach_mm=0.0)

@@ -251,7 +251,9 @@ def wave_fit(
     verdict = "good"
     if not reading.responses.has_force:
         verdict = "use with care"
-        reasons.append("No hammer pickup: strikes were aligned by their sound, single spots doubtful.")
+        reasons.append(
+            "No hammer pickup: strikes were aligned by their sound, single spots doubtful."
+        )
     ratios = reading.waves.ratios
     progress(ProgressEvent("Fitting waves", 4, 4))
     return TapTone(
@@ -268,7 +270,9 @@ def wave_fit(
             "along_across": ratios.along_across,
             "twist": ratios.twist,
             "shear_across": ratios.shear_across,
-            "mean_tone_hz": float(reading.waves.thin_tone_hz(np.asarray(reading.waves.product_m2_s))),
+            "mean_tone_hz": float(
+                reading.waves.thin_tone_hz(np.asarray(reading.waves.product_m2_s))
+            ),
         },
     )
 

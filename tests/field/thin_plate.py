@@ -75,14 +75,21 @@ def _mesh(outline: Outline, step_mm: float):
     from skfem import MeshTri
 
     rim = outline.rim
-    chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.vstack([rim, rim[:1]]), axis=0).T))])
+    chord = np.concatenate(
+        [[0.0], np.cumsum(np.hypot(*np.diff(np.vstack([rim, rim[:1]]), axis=0).T))]
+    )
     count = int(chord[-1] / step_mm)
     at = np.linspace(0.0, chord[-1], count, endpoint=False)
     closed = np.vstack([rim, rim[:1]])
     edge = np.column_stack([np.interp(at, chord, closed[:, k]) for k in (0, 1)])
     ys = np.arange(rim[:, 1].min(), rim[:, 1].max(), step_mm * np.sqrt(0.75))
     rows = [
-        np.column_stack([np.arange(-150, 150, step_mm) + (i % 2) * step_mm / 2, np.full(int(np.ceil(300 / step_mm)), y)])
+        np.column_stack(
+            [
+                np.arange(-150, 150, step_mm) + (i % 2) * step_mm / 2,
+                np.full(int(np.ceil(300 / step_mm)), y),
+            ]
+        )
         for i, y in enumerate(ys)
     ]
     inner = np.vstack(rows)
@@ -97,7 +104,9 @@ def _mesh(outline: Outline, step_mm: float):
     return MeshTri(points[used].T / 1000.0, inverse.reshape(-1, 3).T.astype(np.int64))
 
 
-def solve(thickness: Field, wood: str = "maple", *, step_mm: float = 12.0, top_hz: float = 12500.0) -> ThinPlate:
+def solve(
+    thickness: Field, wood: str = "maple", *, step_mm: float = 12.0, top_hz: float = 12500.0
+) -> ThinPlate:
     """Modes of a violin-sized plate up to `top_hz`."""
     from scipy.sparse.linalg import eigsh
     from skfem import Basis, BilinearForm, ElementTriArgyris, asm
@@ -115,11 +124,15 @@ def solve(thickness: Field, wood: str = "maple", *, step_mm: float = 12.0, top_h
     def stiffness(u, v, q):
         h = thickness(q.x[0] * 1000, q.x[1] * 1000) / 1000
         a, b = dd(u), dd(v)
-        return h**3 / 12 * (
-            c11 * a[0, 0] * b[0, 0]
-            + c22 * a[1, 1] * b[1, 1]
-            + c12 * (a[0, 0] * b[1, 1] + a[1, 1] * b[0, 0])
-            + 4 * c66 * a[0, 1] * b[0, 1]
+        return (
+            h**3
+            / 12
+            * (
+                c11 * a[0, 0] * b[0, 0]
+                + c22 * a[1, 1] * b[1, 1]
+                + c12 * (a[0, 0] * b[1, 1] + a[1, 1] * b[0, 0])
+                + 4 * c66 * a[0, 1] * b[0, 1]
+            )
         )
 
     @BilinearForm
@@ -143,7 +156,9 @@ def solve(thickness: Field, wood: str = "maple", *, step_mm: float = 12.0, top_h
         return np.asarray(basis.probes(np.asarray(xy_mm).T / 1000.0) @ vec)
 
     grid = _grid(outline, 4.0, 0.0)
-    mass_g = float(rho * thickness(grid[:, 0], grid[:, 1]).mean() / 1000 * outline.area_mm2 * 1e-6 * 1000)
+    mass_g = float(
+        rho * thickness(grid[:, 0], grid[:, 1]).mean() / 1000 * outline.area_mm2 * 1e-6 * 1000
+    )
     return ThinPlate(outline, wood, thickness, np.sqrt(lam[keep]), phi, mass_g)
 
 
@@ -155,7 +170,9 @@ def _grid(outline: Outline, step: float, margin: float, shift=(0.0, 0.0)) -> np.
     return xy[outline.edge_distance_mm(xy) >= max(margin, 0.5)]
 
 
-def grid_places(plate: ThinPlate, spacing_mm: float = 9.0, margin_mm: float = 7.0, shift=(0.0, 0.0)) -> np.ndarray:
+def grid_places(
+    plate: ThinPlate, spacing_mm: float = 9.0, margin_mm: float = 7.0, shift=(0.0, 0.0)
+) -> np.ndarray:
     """A square grid of tap places inside the outline."""
     return _grid(plate.outline, spacing_mm, margin_mm, shift)
 
@@ -201,7 +218,9 @@ def scan(
         if unknown_onset:
             delay = delay + rng.uniform(0.0, 0.05, len(places))
         sigma = width / 4.8  # Gaussian bell, 7.7 dB down at 5 kHz
-        force = speed[:, None] * np.exp(-0.5 * (sigma[:, None] * 2 * np.pi * freq) ** 2 - 2j * np.pi * freq * delay[:, None])
+        force = speed[:, None] * np.exp(
+            -0.5 * (sigma[:, None] * 2 * np.pi * freq) ** 2 - 2j * np.pi * freq * delay[:, None]
+        )
         sound = np.zeros((len(places), len(freq)), complex)
         sound[:, live] = response * force[:, live]
         mic = np.fft.irfft(sound * rolloff, n)
@@ -216,7 +235,11 @@ def scan(
         for i in range(len(places)):
             channels = [mic[i], pick[i]] if pickup else [mic[i]]
             samples = np.round(np.column_stack(channels) * 2**23).astype(np.int32)
-            told = None if unknown_onset else round((delay[i] + rng.normal(0, jitter_us * 1e-6)) * rate)
+            told = (
+                None
+                if unknown_onset
+                else round((delay[i] + rng.normal(0, jitter_us * 1e-6)) * rate)
+            )
             clip = Clip(samples, rate, pickup_channel=1 if pickup else None, strike_sample=told)
             strikes.append(Strike(len(strikes) + 1, i, repeat, *map(float, places[i]), clip))
     return ScanRecord(

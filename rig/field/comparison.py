@@ -1,0 +1,175 @@
+"""Before and after: where the tone changed, how sure that is, and what may have moved besides."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.field.differences import GRID_MM, Difference, tone_difference, wave_difference
+from rig.field.estimators import tap_tone
+from rig.field.maps import evenness_cents
+from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
+from rig.model.errors import AnalysisError
+from rig.model.frames import PlateXY
+from rig.model.progress import Progress, silent
+from rig.model.reading import RingPartial
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import ChangeZone, Comparison, PartialShift, ReadingKind
+from rig.model.units import FloatArray
+
+FLOOR_CENTS = 20.0
+CONFIDENCE = 0.95
+_SEED = 20212
+
+
+def compare_scans(
+    before: ScanRecord,
+    after: ScanRecord,
+    *,
+    reading: ReadingKind | None = None,
+    ring_before: tuple[RingPartial, ...] = (),
+    ring_after: tuple[RingPartial, ...] = (),
+    progress: Progress = silent,
+) -> Comparison:
+    """Say what changed from one scan of a plate to another, at common places.
+
+    reading None: local tone where both scans carry it, else attack. Places are significant when
+    the change reaches 95 % confidence against the greatest change that chance would show
+    anywhere. Raises AnalysisError when the scans have nothing in common.
+    """
+    cautions = list(_cautions(before, after))
+    tones = [tap_tone(scan, reading) for scan in (before, after)]
+    if tones[0].reading != tones[1].reading:
+        tones = [tap_tone(scan, "attack") for scan in (before, after)]
+        cautions.append("Only one of the scans carries local tone, so the attack is compared.")
+    if tones[0].reading == "local":
+        difference = wave_difference(before, after, progress)
+    else:
+        difference = tone_difference(tones[0], tones[1], before, after)
+    sd = np.sqrt(np.diag(difference.covariance))
+    rougher = max(1.0, robust_sd(difference.change_cents / sd))
+    sd = sd * rougher
+    z = difference.change_cents / sd
+    chance = chance_of_peaks(
+        difference.covariance, two_sided=True, rng=np.random.default_rng(_SEED)
+    )
+    zones, significant = _zones(difference, sd, z, chance)
+    ring = _matched(ring_before, ring_after)
+    return Comparison(
+        before=before.scan,
+        after=after.scan,
+        reading=difference.reading,
+        estimator=difference.estimator,
+        places=PlateXY(difference.places),
+        change_cents=difference.change_cents,
+        sd_cents=sd,
+        significant=tuple(bool(s) for s in significant),
+        zones=zones,
+        ring=ring,
+        evenness_before_cents=evenness_cents(1200.0 * np.log2(tones[0].tone_hz)),
+        evenness_after_cents=evenness_cents(1200.0 * np.log2(tones[1].tone_hz)),
+        cautions=tuple(cautions),
+        sentence=_sentence(zones, before, after, difference),
+        simulated=before.simulated or after.simulated,
+    )
+
+
+def _zones(
+    difference: Difference, sd: FloatArray, z: FloatArray, chance: Chance
+) -> tuple[tuple[ChangeZone, ...], np.ndarray]:
+    needed = float(np.quantile(chance.draws, CONFIDENCE))
+    change = difference.change_cents
+    significant = np.zeros(len(z), dtype=bool)
+    zones = []
+    for sign in (-1.0, 1.0):
+        certain = (sign * z >= needed) & (sign * change >= FLOOR_CENTS)
+        for region in connected(difference.places, certain, 1.5 * GRID_MM):
+            significant[region] = True
+            top = region[int(np.argmax(np.abs(z[region])))]
+            half = sign * change >= 0.5 * abs(change[top])
+            body = next(r for r in connected(difference.places, half, 1.2 * GRID_MM) if top in r)
+            weight = np.abs(change[body])
+            x, y = np.average(difference.places[body], axis=0, weights=weight)
+            zones.append(
+                ChangeZone(
+                    x_mm=float(x),
+                    y_mm=float(y),
+                    area_mm2=float(len(body) * GRID_MM**2),
+                    change_cents=float(change[top]),
+                    sd_cents=float(sd[top]),
+                    confidence=chance.confidence(float(abs(z[top]))),
+                )
+            )
+    zones.sort(key=lambda zone: -abs(zone.change_cents) / zone.sd_cents)
+    return tuple(zones), significant
+
+
+def _matched(
+    before: tuple[RingPartial, ...], after: tuple[RingPartial, ...]
+) -> tuple[PartialShift, ...]:
+    """Pair partials that are each other's nearest and within 60 cents."""
+    if not before or not after:
+        return ()
+    one = np.log2([p.hz for p in before])
+    two = np.log2([p.hz for p in after])
+    gap = 1200.0 * (two[None, :] - one[:, None])
+    shifts = []
+    for i, row in enumerate(gap):
+        j = int(np.argmin(np.abs(row)))
+        if abs(row[j]) <= 60.0 and int(np.argmin(np.abs(gap[:, j]))) == i:
+            a, b = before[i], after[j]
+            sd = 1200.0 / np.log(2.0) * np.hypot(a.sd_hz / a.hz, b.sd_hz / b.hz)
+            shifts.append(PartialShift(a.hz, b.hz, float(row[j]), float(sd)))
+    return tuple(sorted(shifts, key=lambda s: s.before_hz))
+
+
+def _cautions(before: ScanRecord, after: ScanRecord) -> list[str]:
+    """What differs between the scans besides the plate."""
+    said = []
+    if before.strength != after.strength:
+        said.append(f"Struck {before.strength} before and {after.strength} after.")
+    if before.face != after.face:
+        said.append(f"The {before.face} face was struck before, the {after.face} face after.")
+    for key, unit, much in (("temperature_c", "°C", 3.0), ("humidity_percent", "% humidity", 5.0)):
+        a, b = before.conditions.get(key), after.conditions.get(key)
+        if a is not None and b is not None and abs(a - b) > much:
+            said.append(
+                f"{a:.0f} {unit} before, {b:.0f} {unit} after: wood moves with the air, and the "
+                "whole plate may have shifted."
+            )
+    if before.microphone_xyz_mm is not None and after.microphone_xyz_mm is not None:
+        moved = np.linalg.norm(np.subtract(after.microphone_xyz_mm, before.microphone_xyz_mm))
+        if moved > 60.0:
+            said.append(f"The microphone stood {moved:.0f} mm elsewhere over the plate.")
+    has = [
+        any(s.clip.pickup_channel is not None for s in r.used_strikes()) for r in (before, after)
+    ]
+    if has[0] != has[1]:
+        said.append("Only one of the scans has the hammer pickup.")
+    if before.world is not None and after.world is not None and before.simulated != after.simulated:
+        said.append("One of the scans is simulated.")
+    return said
+
+
+def _sentence(
+    zones: tuple[ChangeZone, ...], before: ScanRecord, after: ScanRecord, difference: Difference
+) -> str:
+    span = f"between {before.scan} and {after.scan}"
+    if not zones:
+        return f"Nothing changed {span} by more than chance would show."
+    first = zones[0]
+    way = "fell" if first.change_cents < 0 else "rose"
+    more = "" if len(zones) == 1 else f" {len(zones) - 1} more such places are listed."
+    what = "local tone" if difference.reading == "local" else difference.reading
+    return (
+        f"The {what} {way} by {abs(first.change_cents):.0f} ± {first.sd_cents:.0f} cents {span} "
+        f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}"
+    )
+
+
+def check_same_plate(before: ScanRecord, after: ScanRecord) -> None:
+    """Raise AnalysisError when the two scans cannot be of one plate."""
+    if before.facts.name != after.facts.name:
+        raise AnalysisError(
+            f"The scans are of two plates, {before.facts.name!r} and {after.facts.name!r}.",
+            where=f"{before.scan} and {after.scan}",
+        )

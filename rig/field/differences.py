@@ -1,0 +1,143 @@
+"""Change of tone between two scans at common places, with an error that was seen, not assumed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, even_grid
+from rig.field.wave_fit import (
+    STEP_CENTS,
+    block_costs,
+    likelihood_at,
+    lowest,
+    read_waves,
+    typical_spacing_mm,
+)
+from rig.model.errors import AnalysisError
+from rig.model.outline import Outline
+from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import ReadingKind, TapTone
+from rig.model.units import FloatArray
+
+GRID_MM = 7.0
+_BLOCKS = 8
+
+
+@dataclass(frozen=True)
+class Difference:
+    """After minus before on common places (m, 2), averaged over a scraper's pass.
+
+    covariance: (m, m) of the errors; reading, estimator: how it was read.
+    """
+
+    places: FloatArray
+    change_cents: FloatArray
+    covariance: FloatArray
+    reading: ReadingKind
+    estimator: str
+
+
+def wave_difference(
+    before: ScanRecord, after: ScanRecord, progress: Progress = silent
+) -> Difference:
+    """Read both scans by the wave fit at the same places, with the same constants.
+
+    Places, wave lengths and band are common, so that what the estimator gets wrong of the plate
+    (edges, arching, ratios) is the same in both and falls out. The error is seen by leaving out
+    one block of frequencies at a time. Raises AnalysisError where either scan does not carry it.
+    """
+    first = read_waves(before)
+    second = read_waves(after)
+    band = (max(first.band_hz[0], second.band_hz[0]), min(first.band_hz[1], second.band_hz[1]))
+    if band[1] < 1.5 * band[0]:
+        raise AnalysisError(
+            "The two scans have too little of their bands in common.",
+            where=f"{before.scan} and {after.scan}",
+            remedy="Strike both with the same tip and strength.",
+        )
+    progress(ProgressEvent("Comparing waves", 1, 3))
+    grid = common_grid(before, after)
+    steps: list[FloatArray] = []
+    for number, (reading, scan) in enumerate(((first, before), (second, after))):
+        shared = _with_waves(reading, first)
+        (likelihood,), _ = likelihood_at(shared, scan, grid)
+        costs = block_costs(likelihood, _BLOCKS)
+        total = costs.sum(axis=0)
+        here, _ = lowest(total, likelihood.scales.steps)
+        without = [lowest(total - c, likelihood.scales.steps)[0] for c in costs]
+        steps.append(np.stack([here, *without]) * STEP_CENTS)
+        progress(ProgressEvent("Comparing waves", 2 + number, 3))
+    change = steps[1] - steps[0]
+    rough = _deviation(steps[0]) + _deviation(steps[1])
+    wild = np.abs(change[0] - np.median(change[0])) > 600.0
+    variance = np.where(wild, 1e6, np.maximum(rough, np.median(rough)))
+    weights = averaging_weights(grid, grid, before.outline, fwhm_mm=SCRAPER_MM, variance=variance)
+    smooth = change @ weights.T
+    smooth -= np.median(smooth, axis=1, keepdims=True)
+    sd_now = np.sqrt(_deviation(steps[0] @ weights.T) + _deviation(steps[1] @ weights.T))
+    # Eight blocks tell one place's error badly; neighbours share it.
+    near = averaging_weights(grid, grid, before.outline, fwhm_mm=60.0)
+    sd = np.sqrt(near @ sd_now**2)
+    length = float(np.hypot(SCRAPER_MM / 2.3548 * np.sqrt(2.0), 11.0))
+    return Difference(
+        grid, smooth[0], error_covariance(grid, sd, length), "local", "local wave fit, both scans"
+    )
+
+
+def _deviation(values: FloatArray) -> FloatArray:
+    """Jackknife variance of the first row (b+1, m) from the rows that leave one block out."""
+    left = values[1:]
+    count = len(left)
+    spread = (count - 1) / count * np.sum((left - left.mean(axis=0)) ** 2, axis=0)
+    return np.asarray(spread)
+
+
+def _with_waves(reading, of):  # type: ignore[no-untyped-def]
+    from dataclasses import replace
+
+    return replace(reading, waves=of.waves, radius_mm=of.radius_mm, width_mm=of.width_mm)
+
+
+def tone_difference(
+    before: TapTone, after: TapTone, first: ScanRecord, second: ScanRecord
+) -> Difference:
+    """The same from any per-tap tones: each averaged to common places, then subtracted."""
+    grid = common_grid(first, second)
+    change = np.zeros(len(grid))
+    covariance = np.zeros((len(grid), len(grid)))
+    for sign, tone in ((-1.0, before), (1.0, after)):
+        places = np.asarray(tone.places)
+        weights = averaging_weights(
+            places, grid, first.outline, fwhm_mm=SCRAPER_MM, variance=tone.sd_cents**2
+        )
+        cents = 1200.0 * np.log2(tone.tone_hz)
+        change += sign * (weights @ (cents - np.median(cents)))
+        length = 11.0 if tone.reading == "local" else 0.0
+        covariance += weights @ error_covariance(places, tone.sd_cents, length) @ weights.T
+    change -= np.median(change)
+    return Difference(grid, change, covariance, before.reading, before.estimator)
+
+
+def common_grid(before: ScanRecord, after: ScanRecord) -> FloatArray:
+    """Places on wood that both scans have taps around; (m, 2) mm."""
+    from scipy.spatial import cKDTree
+
+    outline: Outline = before.outline
+    _, one = before.tap_places()
+    _, two = after.tap_places()
+    margin = float(min(outline.edge_distance_mm(p).min() for p in (one, two)))
+    grid = even_grid(outline, GRID_MM, max(margin, 5.0))
+    spacing = max(typical_spacing_mm(one), typical_spacing_mm(two))
+    reached = np.ones(len(grid), dtype=bool)
+    for places in (one, two):
+        gap, _ = cKDTree(places).query(grid)
+        reached &= gap <= 1.1 * spacing
+    if not reached.any():
+        raise AnalysisError(
+            "The two scans have no part of the plate in common.",
+            where=f"{before.scan} and {after.scan}",
+        )
+    return grid[reached]

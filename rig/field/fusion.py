@@ -1,0 +1,91 @@
+"""Local tone joined with what the hammer itself felt, each by its variance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rig.field.single_taps import contact_tone, rebound_tone
+from rig.field.wave_fit import wave_fit
+from rig.model.errors import AnalysisError
+from rig.model.progress import Progress, silent
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import TapTone
+from rig.model.units import FloatArray
+
+_EDGE_MM = 20.0  # nearer to the edge the hammer feels the edge
+
+
+def wave_fit_with_touch(scan: ScanRecord, progress: Progress = silent) -> TapTone:
+    """The wave fit, joined with rebound and contact where the scan has them."""
+    found = wave_fit(scan, progress)
+    for name, read in (("rebound", rebound_tone), ("contact", contact_tone)):
+        try:
+            touch = read(scan)
+        except AnalysisError:
+            continue
+        found = joined(found, touch, scan, name)
+    return found
+
+
+def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTone:
+    """Bring `touch` to the scale of local tone and average the two by their variances.
+
+    The scale (cents of local tone per cent of touch) and its scatter are read off the taps that
+    have both, away from the edge; touch that does not follow local tone (correlation under 0.7)
+    stays out.
+    """
+    row = {tap: i for i, tap in enumerate(local.taps)}
+    depth = scan.outline.edge_distance_mm(np.asarray(touch.places))
+    pairs = [
+        (row[tap], j) for j, tap in enumerate(touch.taps) if tap in row and depth[j] >= _EDGE_MM
+    ]
+    if len(pairs) < 60:
+        return local
+    here = np.array([i for i, _ in pairs])
+    there = np.array([j for _, j in pairs])
+    tone = 1200.0 * np.log2(local.tone_hz)
+    felt = 1200.0 * np.log2(touch.tone_hz[there])
+    slope, offset, scatter, correlation = _line(felt, tone[here])
+    if correlation < 0.7:
+        return local
+    expected = slope * felt + offset
+    own = float(np.median(local.sd_cents[here]))
+    touch_sd = np.sqrt(max(scatter**2 - own**2, (0.3 * scatter) ** 2))
+    weight = 1.0 / touch_sd**2
+    before = 1.0 / local.sd_cents[here] ** 2
+    value = tone.copy()
+    value[here] = (before * tone[here] + weight * expected) / (before + weight)
+    sd = local.sd_cents.copy()
+    sd[here] = 1.0 / np.sqrt(before + weight)
+    return replace(
+        local,
+        estimator=f"{local.estimator} with {name}",
+        tone_hz=2.0 ** (value / 1200.0),
+        sd_cents=sd,
+        reasons=(
+            *local.reasons,
+            f"Joined with {name} at {len(pairs)} taps (correlation {correlation:.2f}).",
+        ),
+    )
+
+
+def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float]:
+    """Robust slope, offset, scatter of y about the line, and rank correlation."""
+    from scipy.stats import spearmanr
+
+    weight = np.ones(len(x))
+    slope, offset = 1.0, 0.0
+    scatter = 1.0
+    for _ in range(10):
+        mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
+        vx = np.average((x - mx) ** 2, weights=weight)
+        if vx <= 0:
+            return 0.0, float(my), float(np.std(y)), 0.0
+        slope = float(np.average((x - mx) * (y - my), weights=weight) / vx)
+        offset = float(my - slope * mx)
+        left = y - slope * x - offset
+        scatter = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 1e-6)
+        weight = (1.0 - np.clip(np.abs(left) / (4.685 * scatter), 0.0, 1.0) ** 2) ** 2 + 1e-9
+    return slope, offset, scatter, float(spearmanr(x, y).statistic)

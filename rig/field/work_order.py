@@ -1,0 +1,165 @@
+"""High zones, and the order to work them in: from the starting spot near the middle outwards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.field.smoothing import (
+    SCRAPER_MM,
+    Chance,
+    averaging_weights,
+    chance_of_peaks,
+    connected,
+    error_covariance,
+    even_grid,
+    robust_sd,
+)
+from rig.model.outline import Outline
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import HighZone, ToneMap, WorkOrder
+from rig.model.units import FloatArray
+
+FLOOR_CENTS = 35.0  # about 2 % of thickness, 0.07 mm: below this nobody works
+CONFIDENCE = 0.95
+_GRID_MM = 6.0
+_SEED = 20211
+_ERROR_LENGTH_MM = {"local": 11.0}  # neighbouring taps share their neighbours, and so errors
+
+
+@dataclass(frozen=True)
+class SmoothedExcess:
+    """Tone above target, averaged over the size of a scraper's pass, on a grid; all (m,)."""
+
+    places: FloatArray
+    excess_cents: FloatArray
+    sd_cents: FloatArray
+    z: FloatArray
+    tone_cents: FloatArray
+    chance: Chance
+
+
+def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
+    """Find the zones that chance does not explain and put them in order.
+
+    A zone counts when its smoothed excess reaches 95 % confidence against the greatest peak
+    that chance would show anywhere on the plate, and `FLOOR_CENTS` besides.
+    """
+    smooth = smoothed_excess(tone_map, scan.outline)
+    spot, spot_reason = starting_spot(smooth, scan.outline, tone_map.places)
+    if tone_map.reading == "attack":
+        measured_on = "attack"
+    else:
+        measured_on = (
+            f"{tone_map.reading} tone" if tone_map.reading == "local" else tone_map.reading
+        )
+    zones = _zones(smooth, tone_map, spot)
+    sentence = _sentence(zones, tone_map, measured_on)
+    return WorkOrder(
+        scan=tone_map.scan,
+        starting_spot_mm=spot,
+        starting_spot_reason=spot_reason,
+        zones=zones,
+        sentence=sentence,
+    )
+
+
+def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
+    """Average the excess at the size of a scraper's pass, with sd and the play of chance."""
+    places = np.asarray(tone_map.places)
+    margin = float(np.quantile(outline.edge_distance_mm(places), 0.02))
+    grid = even_grid(outline, _GRID_MM, max(margin, 3.0))
+    weights = averaging_weights(
+        places, grid, outline, fwhm_mm=SCRAPER_MM, variance=tone_map.sd_cents**2
+    )
+    known = weights.sum(axis=1) > 0.5
+    grid, weights = grid[known], weights[known]
+    length = _ERROR_LENGTH_MM.get(tone_map.reading, 0.0)
+    covariance = weights @ error_covariance(places, tone_map.sd_cents, length) @ weights.T
+    sd = np.sqrt(np.diag(covariance))
+    excess = weights @ tone_map.excess_cents
+    # Where the map is rougher all over than its taps' doubts say, the roughness is the measure.
+    rougher = max(1.0, robust_sd(excess / sd))
+    chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
+    return SmoothedExcess(
+        grid, excess, sd * rougher, excess / (sd * rougher), weights @ tone_map.tone_cents, chance
+    )
+
+
+def starting_spot(
+    smooth: SmoothedExcess, outline: Outline, places: FloatArray
+) -> tuple[tuple[float, float] | None, str]:
+    """The highest tone within a hand's width of the middle, where makers begin."""
+    if not len(smooth.places):
+        return None, "No tap lies on the plate."
+    low, high = outline.rim.min(axis=0), outline.rim.max(axis=0)
+    middle = 0.5 * (low + high)
+    size = high - low
+    near = np.abs(smooth.places - middle) <= np.array([0.22, 0.16]) * size
+    inner = np.flatnonzero(near.all(axis=1))
+    if not inner.size:
+        return None, "No tap lies near the middle of the plate."
+    best = inner[int(np.argmax(smooth.tone_cents[inner]))]
+    spot = smooth.places[best]
+    above = smooth.tone_cents[best]
+    del places
+    return (
+        (float(spot[0]), float(spot[1])),
+        f"The highest tone near the middle, {above:+.0f} cents against the plate's middle value.",
+    )
+
+
+def _zones(
+    smooth: SmoothedExcess, tone_map: ToneMap, spot: tuple[float, float] | None
+) -> tuple[HighZone, ...]:
+    needed = float(np.quantile(smooth.chance.draws, CONFIDENCE))
+    # A zone reaches down to half its own peak; its peak alone must pass the test.
+    found = []
+    peaks = (smooth.z >= needed) & (smooth.excess_cents >= FLOOR_CENTS)
+    taken = np.zeros(len(smooth.z), dtype=bool)
+    for top in np.flatnonzero(peaks)[np.argsort(-smooth.excess_cents[peaks])]:
+        if taken[top]:
+            continue
+        high = smooth.excess_cents >= 0.5 * smooth.excess_cents[top]
+        for region in connected(smooth.places, high, 1.2 * _GRID_MM):
+            if top in region:
+                fresh = region[~taken[region]]
+                taken[region] = True
+                found.append((int(top), fresh))
+    start = np.array(spot) if spot is not None else smooth.places.mean(axis=0)
+    found.sort(key=lambda item: float(np.hypot(*(smooth.places[item[0]] - start))))
+    zones = []
+    for rank, (top, region) in enumerate(found, start=1):
+        weight = smooth.excess_cents[region]
+        x, y = np.average(smooth.places[region], axis=0, weights=np.maximum(weight, 1e-6))
+        gap = np.hypot(*(np.asarray(tone_map.places)[:, None, :] - smooth.places[region]).T)
+        members = np.flatnonzero(gap.min(axis=0) <= 0.75 * _GRID_MM)
+        zones.append(
+            HighZone(
+                rank=rank,
+                x_mm=float(x),
+                y_mm=float(y),
+                area_mm2=float(len(region) * _GRID_MM**2),
+                excess_cents=float(smooth.excess_cents[top]),
+                excess_sd_cents=float(smooth.sd_cents[top]),
+                confidence=smooth.chance.confidence(float(smooth.z[top])),
+                taps=tuple(tone_map.taps[i] for i in members),
+            )
+        )
+    return tuple(zones)
+
+
+def _sentence(zones: tuple[HighZone, ...], tone_map: ToneMap, measured_on: str) -> str:
+    against = "the same everywhere" if tone_map.target == "flat" else "a smooth graduation"
+    if not zones:
+        return (
+            f"The plate is even within what this rig can tell: no place stands above {against} "
+            f"({measured_on}) by more than chance would show and {FLOOR_CENTS:.0f} cents."
+        )
+    first = zones[0]
+    number = "One place stands" if len(zones) == 1 else f"{len(zones)} places stand"
+    return (
+        f"{number} above {against} ({measured_on}); begin at x {first.x_mm:.0f}, "
+        f"y {first.y_mm:.0f} mm, {first.excess_cents:+.0f} ± {first.excess_sd_cents:.0f} cents."
+    )

@@ -1,0 +1,113 @@
+"""The verb `compare`: what changed between two scans of one plate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.model.errors import UsageError
+from rig.model.progress import Progress, silent
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import Comparison, ReadingKind
+
+if TYPE_CHECKING:
+    from rig.field import Surface
+
+
+@dataclass(frozen=True)
+class CompareResult:
+    """A comparison with its two scans."""
+
+    comparison: Comparison
+    before: ScanRecord
+    after: ScanRecord
+
+    @cached_property
+    def surface(self) -> Surface:
+        """The change between the places, in steps of 1 mm."""
+        from rig.field import surface
+
+        return surface(self.comparison, self.before.outline)
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract of `platerig compare --json`."""
+        found = self.comparison
+        return {
+            "before": found.before,
+            "after": found.after,
+            "reading": found.reading,
+            "estimator": found.estimator,
+            "evenness_before_cents": round(found.evenness_before_cents, 1),
+            "evenness_after_cents": round(found.evenness_after_cents, 1),
+            "sentence": found.sentence,
+            "cautions": list(found.cautions),
+            "simulated": found.simulated,
+            "points": [
+                {
+                    "x_mm": round(float(x), 2),
+                    "y_mm": round(float(y), 2),
+                    "change_cents": round(float(change), 1),
+                    "sd_cents": round(float(sd), 1),
+                    "significant": bool(certain),
+                }
+                for (x, y), change, sd, certain in zip(
+                    found.places,
+                    found.change_cents,
+                    found.sd_cents,
+                    found.significant,
+                    strict=True,
+                )
+            ],
+            "ring": [
+                {
+                    "before_hz": round(s.before_hz, 3),
+                    "after_hz": round(s.after_hz, 3),
+                    "change_cents": round(s.change_cents, 2),
+                    "sd_cents": round(s.sd_cents, 2),
+                }
+                for s in found.ring
+            ],
+            "zones": [
+                {
+                    "x_mm": round(z.x_mm, 1),
+                    "y_mm": round(z.y_mm, 1),
+                    "area_mm2": round(z.area_mm2),
+                    "change_cents": round(z.change_cents, 1),
+                    "sd_cents": round(z.sd_cents, 1),
+                    "confidence": round(z.confidence, 4),
+                }
+                for z in found.zones
+            ],
+        }
+
+
+def compare(
+    folder: Path | str,
+    before: str,
+    after: str,
+    reading: ReadingKind | None = None,
+    progress: Progress = silent,
+) -> CompareResult:
+    """Compare two scans of one plate folder.
+
+    Raises UsageError when both names are the same scan, AnalysisError when the scans have
+    nothing in common.
+    """
+    if before == after:
+        raise UsageError(
+            "Before and after are the same scan.",
+            where=before,
+            remedy="Name two different scans; `platerig check` lists them.",
+        )
+    from rig.field import compare_scans
+    from rig.jobs.scan_readings import load_scan, pooled_ring
+
+    first = load_scan(folder, before, progress)
+    second = load_scan(folder, after, progress)
+    found = compare_scans(
+        first, second, reading=reading,
+        ring_before=pooled_ring(first), ring_after=pooled_ring(second), progress=progress,
+    )  # fmt: skip
+    return CompareResult(found, first, second)

@@ -1,0 +1,128 @@
+"""The verb `map`: one scan becomes a tone map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import ReadingKind, TargetKind, ToneMap, WorkOrder
+
+if TYPE_CHECKING:
+    from rig.field import Surface
+
+
+@dataclass(frozen=True)
+class MapResult:
+    """A tone map with the scan it was made of."""
+
+    tone_map: ToneMap
+    scan: ScanRecord
+
+    @cached_property
+    def surface(self) -> Surface:
+        """The tone between the taps, in steps of 1 mm."""
+        from rig.field import surface
+
+        return surface(self.tone_map, self.scan.outline)
+
+    @cached_property
+    def excess_surface(self) -> Surface:
+        """The tone above target between the taps, in steps of 1 mm."""
+        from rig.field import surface
+
+        return surface(self.tone_map, self.scan.outline, excess=True)
+
+    @cached_property
+    def work_order(self) -> WorkOrder:
+        """The high zones of this map."""
+        from rig.field import work_order
+
+        return work_order(self.tone_map, self.scan)
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract of `platerig map --json`."""
+        made = self.tone_map
+        return {
+            "scan": made.scan,
+            "face": made.face,
+            "reading": made.reading,
+            "estimator": made.estimator,
+            "target": made.target,
+            "middle_hz": round(made.middle_hz, 2),
+            "evenness_cents": round(made.evenness_cents, 1),
+            "evenness_low_cents": round(made.evenness_low_cents, 1),
+            "evenness_high_cents": round(made.evenness_high_cents, 1),
+            "repeatability_cents": _rounded(made.repeatability_cents),
+            "verdict": made.verdict,
+            "reasons": list(made.reasons),
+            "misfit": _rounded(made.misfit, 2),
+            "simulated": made.simulated,
+            "points": [
+                {
+                    "tap": int(tap),
+                    "x_mm": round(float(x), 2),
+                    "y_mm": round(float(y), 2),
+                    "tone_cents": round(float(tone), 1),
+                    "sd_cents": round(float(sd), 1),
+                    "excess_cents": round(float(excess), 1),
+                }
+                for tap, (x, y), tone, sd, excess in zip(
+                    made.taps,
+                    made.places,
+                    made.tone_cents,
+                    made.sd_cents,
+                    made.excess_cents,
+                    strict=True,
+                )
+            ],
+            "ring": [
+                {
+                    "hz": round(p.hz, 3),
+                    "sd_hz": round(p.sd_hz, 4),
+                    "decay_s": round(p.decay_s, 5),
+                    "level_db": round(p.level_db, 1),
+                }
+                for p in made.ring
+            ],
+        }
+
+
+def make_map(
+    folder: Path | str,
+    scan: str | None = None,
+    reading: ReadingKind | None = None,
+    target: TargetKind | None = None,
+    progress: Progress = silent,
+) -> MapResult:
+    """Map one scan of a plate folder; scan None: the latest.
+
+    reading None: local tone where the scan allows it, attack otherwise; the map says which.
+    Raises AnalysisError when the wanted reading is not in the scan.
+    """
+    from rig.jobs.scan_readings import load_scan, pooled_ring
+
+    record = load_scan(folder, scan, progress)
+    return map_of(record, pooled_ring(record), reading, target, progress)
+
+
+def map_of(
+    record: ScanRecord,
+    ring: tuple[Any, ...] = (),
+    reading: ReadingKind | None = None,
+    target: TargetKind | None = None,
+    progress: Progress = silent,
+) -> MapResult:
+    """The same for a scan already in memory."""
+    from rig.field import tap_tone, tone_map
+
+    tones = tap_tone(record, reading, progress)
+    progress(ProgressEvent("Drawing the map together", 1, 1))
+    return MapResult(tone_map(record, tones, target, ring=ring), record)
+
+
+def _rounded(value: float | None, digits: int = 1) -> float | None:
+    return None if value is None else round(value, digits)
