@@ -33,6 +33,7 @@ _MARGIN_BINS = 24
 _MARGIN_SHARE = 0.08  # of the frequency: four half widths at 4 % loss
 _SMOOTH_TERMS = 3
 _ROUNDS = 12
+_ENOUGH_STRIKES = 40
 _RANGE_DB = 50.0
 
 
@@ -44,6 +45,7 @@ class _Pool:
     count: int
     rate: int
     before: list[FloatArray]
+    sounds: list[FloatArray]
 
     @property
     def segment(self) -> Segment:
@@ -78,6 +80,7 @@ def ring_of_scan(
     step_hz = pool.rate / pool.count
     first = max(_SMOOTH_TERMS + 1, round(_LOWEST_HZ / step_hz))
     last = min(round(highest_hz / step_hz), len(pool.bins) - 1)
+    starter = pool if pool.bins.shape[1] >= _ENOUGH_STRIKES else _delayed(pool)
     poles: list[_Pole] = []
     core = first
     while core < last:
@@ -85,7 +88,7 @@ def ring_of_scan(
         stop = min(core + max(_CORE_BINS, margin), last)
         poles += [
             pole
-            for pole in _poles_of_band(pool, max(1, core - margin), stop + margin)
+            for pole in _poles_of_band(pool, starter, max(1, core - margin), stop + margin)
             if core <= pole.s.imag / (2 * np.pi * step_hz) < stop
         ]
         core = stop
@@ -127,7 +130,8 @@ def _pool(
     reach = int((1.0 + _MARGIN_SHARE) * highest_hz * count / rate) + _MARGIN_BINS + 2
     stop = min(count // 2, reach)
     bins = np.empty((len(kept), stop), dtype=np.complex128)
-    before = []
+    before: list[FloatArray] = []
+    sounds: list[FloatArray] = []
     for row, (clip, start) in enumerate(kept):
         mic = clip.samples[:, clip.mic_channel]
         sound = mic[start : start + count] / clip.full_scale
@@ -135,7 +139,24 @@ def _pool(
         level = float(np.mean(quiet)) if len(quiet) > 0.02 * rate else float(np.mean(sound))
         bins[row] = np.fft.rfft(sound - level)[:stop]
         before.append(quiet)
-    return _Pool(np.ascontiguousarray(bins.T), count, rate, before)
+        if len(kept) < _ENOUGH_STRIKES:
+            sounds.append(sound - level)
+    return _Pool(np.ascontiguousarray(bins.T), count, rate, before, sounds)
+
+
+def _delayed(pool: _Pool) -> _Pool:
+    """More strikes out of few: each also heard from later moments on, with a shorter stretch.
+
+    The poles are the same and every delay changes the amplitudes, which is all that the subspace
+    needs; the noise is no longer independent, so this serves for starting values only.
+    """
+    count = fast_length(round(0.6 * pool.count))
+    delays = int(np.ceil(2 * _ENOUGH_STRIKES / len(pool.sounds)))
+    stop = min(count // 2, int(np.ceil(len(pool.bins) * count / pool.count)))
+    shifts = np.linspace(0, pool.count - count, delays).astype(int)
+    pieces = [sound[shift : shift + count] for sound in pool.sounds for shift in shifts]
+    bins = np.fft.rfft(np.array(pieces), axis=1)[:, :stop]
+    return _Pool(np.ascontiguousarray(bins.T), count, pool.rate, [], [])
 
 
 def _smooth(pool: _Pool, first: int, stop: int, terms: int) -> ComplexArray:
@@ -146,7 +167,7 @@ def _smooth(pool: _Pool, first: int, stop: int, terms: int) -> ComplexArray:
     return np.asarray(np.linalg.qr(basis / np.abs(basis).max(axis=0))[0])
 
 
-def _poles_of_band(pool: _Pool, first: int, stop: int) -> list[_Pole]:
+def _poles_of_band(pool: _Pool, starter: _Pool, first: int, stop: int) -> list[_Pole]:
     """Poles in the bins first … stop − 1."""
     stop = min(stop, len(pool.bins))
     width = stop - first
@@ -155,7 +176,13 @@ def _poles_of_band(pool: _Pool, first: int, stop: int) -> list[_Pole]:
     y = pool.bins[first:stop]
     strikes = y.shape[1]
     gram = y @ y.conj().T
-    s = _start_values(pool, gram, strikes, first, stop)
+    if starter is pool:
+        s = _start_values(pool, gram, strikes, first, stop)
+    else:
+        share = starter.count / pool.count
+        low, high = max(1, int(first * share)), min(int(np.ceil(stop * share)), len(starter.bins))
+        delayed = starter.bins[low:high]
+        s = _start_values(starter, delayed @ delayed.conj().T, delayed.shape[1], low, high)
     for _ in range(3):
         if len(s) == 0:
             return []
@@ -224,14 +251,16 @@ def _refine(
     flank = _smooth(pool, first, stop, _SMOOTH_TERMS)
     total = float(np.trace(gram).real)
     best = np.inf
-    trial, kept, step = s, s, np.zeros(count, dtype=np.complex128)
+    trial: ComplexArray = s
+    kept: ComplexArray = s
+    step: ComplexArray = np.zeros(count, dtype=np.complex128)
     normal = np.eye(count, dtype=np.complex128)
     powers = np.zeros((count, count), dtype=np.complex128)
     inverse = np.eye(count, dtype=np.complex128)
     for _ in range(_ROUNDS):
         value, slope = response_and_slope(trial, pool.segment, first, stop)
         columns = np.concatenate([value, flank], axis=1)
-        q, r = np.linalg.qr(columns)
+        q = np.linalg.qr(columns)[0]
         explained = q.conj().T @ gram @ q
         error = total - float(np.trace(explained).real)
         if error > best * (1.0 + 1e-9):
@@ -249,13 +278,14 @@ def _refine(
         inverse = solve @ solve.conj().T
         scale = np.sqrt(np.diag(normal).real) + 1e-300
         scaled = normal / np.outer(scale, scale) + 1e-10 * np.eye(count)
-        step = np.linalg.solve(scaled, pull / scale) / scale
+        move = np.linalg.solve(scaled, pull / scale) / scale
         limit = np.maximum(-trial.real, 1.0)
-        step *= np.minimum(1.0, limit / (np.abs(step) + 1e-300))
+        step = np.asarray(move * np.minimum(1.0, limit / (np.abs(move) + 1e-300)))
         if gain < 1e-8:
             break
         trial = trial + step
-        trial = np.minimum(trial.real, -0.05 * pool.rate / pool.count) + 1j * trial.imag
+        slowest = -0.05 * pool.rate / pool.count
+        trial = np.asarray(np.minimum(trial.real, slowest) + 1j * trial.imag)
     noise = best / max(1.0, strikes * (width - count - _SMOOTH_TERMS))
     scale = np.sqrt(np.diag(normal).real) + 1e-300
     covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
