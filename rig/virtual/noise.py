@@ -25,7 +25,7 @@ class NoiseSpec:
     contact it sounds (the plunger starting), clack_n: what of it the pickup feels.
     """
 
-    room_pa: float = 0.004
+    room_pa: float = 0.008
     hum_pa: float = 0.0025
     hum_hz: float = 50.0
     pickup_n: float = 0.004
