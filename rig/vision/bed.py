@@ -75,6 +75,8 @@ def find_bed(
             f"The rig file names {len(bed.markers)} bed markers; at least {LEAST_MARKERS} are "
             "needed. Add them as [[bed.marker]]."
         )
+    if not hasattr(cv2.aruco, bed.marker_dictionary):
+        return NoBed(f"There is no marker dictionary {bed.marker_dictionary}: check the rig file.")
     found, strangers = _detect(grey, bed)
     if len({f.marker.id for f in found}) < LEAST_MARKERS:
         return NoBed(_too_few(grey, bed, found, strangers), tuple(_unjudged(f) for f in found))
@@ -116,8 +118,7 @@ def _judge(
 ) -> BedView:
     used = {id(corners) for corners in group}
     markers = tuple(
-        MarkerSeen(c.marker.id, c.in_picture, _residual_mm(camera, c), id(c) in used)
-        for c in found
+        MarkerSeen(c.marker.id, c.in_picture, _residual_mm(camera, c), id(c) in used) for c in found
     )
     for marker in markers:
         if not marker.used:
@@ -141,9 +142,7 @@ def _detect(grey: NDArray[np.uint8], bed: BedSettings) -> tuple[list[_Corners], 
     parameters.adaptiveThreshWinSizeMin = 13
     parameters.adaptiveThreshWinSizeMax = 53
     parameters.adaptiveThreshWinSizeStep = 20
-    dictionary = cv2.aruco.getPredefinedDictionary(
-        getattr(cv2.aruco, bed.marker_dictionary, cv2.aruco.DICT_4X4_50)
-    )
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, bed.marker_dictionary))
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
     light = linear_light(grey)
     known = {marker.id: marker for marker in bed.markers}
@@ -151,7 +150,7 @@ def _detect(grey: NDArray[np.uint8], bed: BedSettings) -> tuple[list[_Corners], 
     strangers: list[int] = []
     if numbers is None:
         return found, strangers
-    for number, quad in zip(np.ravel(numbers).tolist(), corners, strict=True):
+    for number, quad in zip([int(n) for n in np.ravel(numbers)], corners, strict=True):
         marker = known.get(number)
         if marker is None:
             strangers.append(number)
@@ -161,7 +160,7 @@ def _detect(grey: NDArray[np.uint8], bed: BedSettings) -> tuple[list[_Corners], 
         found.append(
             _Corners(
                 marker,
-                square + [marker.x_mm, marker.y_mm],
+                square + np.array([marker.x_mm, marker.y_mm]),
                 refine_corners(light, np.asarray(quad, dtype=np.float64).reshape(4, 2)),
             )
         )

@@ -24,9 +24,7 @@ def distort(ideal: FloatArray, lens: LensSettings) -> FloatArray:
 
 def undistort(pixels: FloatArray, lens: LensSettings) -> FloatArray:
     """(n, 2) pixels to (n, 2) ideal coordinates, by Newton's method on the radius."""
-    seen = np.column_stack(
-        [(pixels[:, 0] - lens.cx) / lens.fx, (pixels[:, 1] - lens.cy) / lens.fy]
-    )
+    seen = np.column_stack([(pixels[:, 0] - lens.cx) / lens.fx, (pixels[:, 1] - lens.cy) / lens.fy])
     r_seen = np.hypot(seen[:, 0], seen[:, 1])
     r = r_seen.copy()
     for _ in range(12):

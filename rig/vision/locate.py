@@ -86,7 +86,8 @@ def locate_plate(
         picture, bed.camera, settings.bed, rim_height_mm, step_mm=max(1.0, longest / 700.0)
     )
     if outline is None:
-        found = _take(picture, view, bed, face, rim_height_mm)
+        box = (0.0, 0.0, settings.bed.width_mm, settings.bed.depth_mm)
+        found = _take(picture, view, bed, box, face, rim_height_mm)
     else:
         found = _fit(picture, view, bed, outline, face, rim_height_mm)
     return replace(
@@ -223,10 +224,15 @@ def _whole_sd(fit: RimFit, bed: BedView) -> float:
 
 
 def _take(
-    picture: NDArray[np.uint8], view: LevelView, bed: BedView, face: Face, rim_height_mm: float
+    picture: NDArray[np.uint8],
+    view: LevelView,
+    bed: BedView,
+    bed_box_mm: tuple[float, float, float, float],
+    face: Face,
+    rim_height_mm: float,
 ) -> Located:
     """No stored outline: the picture's own."""
-    taken = take_outline(picture, view, bed.camera, face, rim_height_mm)
+    taken = take_outline(picture, view, bed_box_mm, bed.camera, face, rim_height_mm)
     if isinstance(taken, NoOutline):
         return Located(None, taken.reason)
     markers = bed.corner_rms_mm / np.sqrt(max(sum(m.used for m in bed.markers) - 1, 1))

@@ -25,7 +25,9 @@ def refine_corners(light: NDArray[np.float32], rough_px: FloatArray) -> FloatArr
     """
     corners = rough_px.copy()
     for reach_px in (3.0, 1.5):
-        lines = [_side(light, corners[k], corners[(k + 1) % 4], corners, reach_px) for k in range(4)]
+        lines = [
+            _side(light, corners[k], corners[(k + 1) % 4], corners, reach_px) for k in range(4)
+        ]
         crossed = corners.copy()
         for k in range(4):
             before, after = lines[k - 1], lines[k]

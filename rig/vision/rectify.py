@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -31,7 +30,7 @@ class LevelView:
 
     def pixels(self, xy_mm: FloatArray) -> FloatArray:
         """(n, 2) bed-frame mm to (n, 2) column, row."""
-        return (xy_mm - np.array(self.origin_mm)) / self.step_mm
+        return np.asarray((xy_mm - np.array(self.origin_mm)) / self.step_mm, dtype=np.float64)
 
 
 def level_view(
@@ -75,9 +74,9 @@ def level_view(
         reach = _LABEL * marker.size_mm
         left, right = ((v0 - origin[0]) / step_mm for v0 in (x - reach, x + reach))
         low, high = ((v0 - origin[1]) / step_mm for v0 in (y - reach, y + reach))
-        seen[max(int(low), 0) : max(int(high) + 1, 0), max(int(left), 0) : max(int(right) + 1, 0)] = (
-            False
-        )
+        seen[
+            max(int(low), 0) : max(int(high) + 1, 0), max(int(left), 0) : max(int(right) + 1, 0)
+        ] = False
     return LevelView(np.asarray(level, dtype=np.uint8), seen, origin, step_mm)
 
 
@@ -124,8 +123,3 @@ def edge_field(view: LevelView, blur_mm: float = 1.4) -> EdgeField:
     edges.real = real * weight
     edges.imag = imaginary * weight
     return EdgeField(edges, view)
-
-
-def as_places(pairs: Iterable[tuple[float, float]]) -> FloatArray:
-    """A list of places as an (n, 2) array."""
-    return np.array(list(pairs), dtype=np.float64).reshape(-1, 2)

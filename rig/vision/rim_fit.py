@@ -85,9 +85,7 @@ def fit_rim(
     covariance = np.eye(7)
     for round_number, reach in enumerate(reaches_mm):
         places, normals = _in_bed(points, state)
-        edges = find_rim_edges(
-            picture, camera, places, normals, float(state.values[3]), reach
-        )
+        edges = find_rim_edges(picture, camera, places, normals, float(state.values[3]), reach)
         if edges is None:
             return None
         gates = (reach, 0.6 * reach, 0.4 * reach) if round_number == 0 else (1.5, 1.0, 0.8, 0.8)
@@ -154,7 +152,9 @@ def _step(
         jacobian[:, k] = (moved - predicted) * edges.mm_per_px / nudge[k]
     jacobian[~np.isfinite(jacobian)] = 0.0
 
-    noise = max(1.4826 * float(np.median(np.abs(residual[matched]))), 0.04) if matched.any() else 1.0
+    noise = (
+        max(1.4826 * float(np.median(np.abs(residual[matched]))), 0.04) if matched.any() else 1.0
+    )
     motion = np.zeros(7)
     normal = np.eye(7)
     related = max(_RELATED_MM / points.spacing_mm, 1.0)
@@ -169,7 +169,8 @@ def _step(
     values = state.values + motion
     values[4] = np.clip(values[4], 0.0, max(values[3], 0.0))
     left = np.where(matched, residual - jacobian @ motion, np.nan)
-    return replace(state, values=values), left, np.linalg.inv(normal)
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    return replace(state, values=values), left, covariance
 
 
 def _judge(

@@ -33,7 +33,7 @@ def rim_points(rim: FloatArray, spacing_mm: float) -> RimPoints:
     step = np.roll(rim, -1, axis=0) - rim
     length = np.hypot(step[:, 0], step[:, 1])
     along = np.concatenate([[0.0], np.cumsum(length)])
-    count = max(int(round(along[-1] / spacing_mm)), 8)
+    count = max(round(float(along[-1]) / spacing_mm), 8)
     s = (np.arange(count) + 0.5) * along[-1] / count
     closed = np.vstack([rim, rim[:1]])
     places = np.column_stack([np.interp(s, along, closed[:, i]) for i in range(2)])

@@ -57,7 +57,7 @@ def _correlate(field: EdgeField, points: RimPoints, face: Face) -> list[Pose]:
     best: list[Pose] = []
     best_turn = np.argmax(match, axis=0)
     best_match = np.take_along_axis(match, best_turn[None], axis=0)[0].copy()
-    reach = max(1, int(round(22.0 / cell_mm)))
+    reach = max(1, round(22.0 / cell_mm))
     first = np.array(field.view.origin_mm) + 0.5 * (shrink - 1) * field.view.step_mm
     for _ in range(_CANDIDATES):
         row, column = np.unravel_index(int(np.argmax(best_match)), best_match.shape)

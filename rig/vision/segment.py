@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -15,16 +17,26 @@ _SHADOW_SPREAD = 0.18  # of the logarithm of brightness, that shading alone may 
 _LEAST_PLATE_MM2 = 8000.0
 
 
-def wood_mask(
-    view: LevelView, inside_mm: tuple[float, float, float, float]
-) -> NDArray[np.bool_] | None:
-    """(rows, columns) True on the plate; None when nothing stands out.
+@dataclass(frozen=True)
+class Segmented:
+    """wood: (rows, columns) True on the plate. strange: how little each place looks like bed.
+
+    Below `limit` a place is bed.
+    """
+
+    wood: NDArray[np.bool_]
+    strange: FloatArray
+    limit: float
+
+
+def segment(view: LevelView, inside_mm: tuple[float, float, float, float]) -> Segmented | None:
+    """Part plate from bed; None when nothing stands out.
 
     inside_mm: x0, y0, x1, y1 of the bed, which the bed's colour is learned from.
     """
     rows, columns = view.seen.shape
-    x = view.origin_mm[0] + view.step_mm * np.arange(columns)
-    y = view.origin_mm[1] + view.step_mm * np.arange(rows)
+    x = view.origin_mm[0] + view.step_mm * np.arange(columns, dtype=np.float64)
+    y = view.origin_mm[1] + view.step_mm * np.arange(rows, dtype=np.float64)
     on_bed = (
         ((x > inside_mm[0] + 3.0) & (x < inside_mm[2] - 3.0))[None, :]
         & ((y > inside_mm[1] + 3.0) & (y < inside_mm[3] - 3.0))[:, None]
@@ -32,7 +44,8 @@ def wood_mask(
     )
     if on_bed.mean() < 0.1:
         return None
-    smooth = cv2.GaussianBlur(view.picture, (0, 0), 1.0 / view.step_mm)
+    blurred = cv2.GaussianBlur(view.picture, (0, 0), 1.0 / view.step_mm)
+    smooth = np.asarray(blurred, dtype=np.uint8)
     strange = _strangeness(smooth, on_bed, x, y)
     plain = strange[on_bed]
     limit = max(_otsu(plain), 3.0)
@@ -40,7 +53,7 @@ def wood_mask(
     body = _largest_body(rough, view.step_mm)
     if body is None:
         return None
-    light = linear_light(np.asarray(smooth, dtype=np.uint8))
+    light = linear_light(smooth)
     for _ in range(2):
         near = np.ones((3, 3), dtype=np.uint8)
         core = cv2.erode(body.astype(np.uint8), near, iterations=int(6 / view.step_mm)) > 0
@@ -54,7 +67,7 @@ def wood_mask(
         if better is None:
             return None
         body = better
-    return body
+    return Segmented(body, strange, limit)
 
 
 def _strangeness(
@@ -82,7 +95,8 @@ def _strangeness(
         usual = max(1.48 * float(np.median(size)), 0.03)
         weight = 1.0 / (1.0 + (size / usual) ** 4)
         surface = np.linalg.solve(
-            rows.T @ (weight[:, None] * rows) + 1e-6 * np.eye(6), rows.T @ (weight[:, None] * colours)
+            rows.T @ (weight[:, None] * rows) + 1e-6 * np.eye(6),
+            rows.T @ (weight[:, None] * colours),
         )
     gap = colours - rows @ surface
     scatter = (gap * weight[:, None]).T @ gap / np.sum(weight)
@@ -102,7 +116,7 @@ def _otsu(values: FloatArray) -> float:
 
 def _largest_body(mask: NDArray[np.bool_], step_mm: float) -> NDArray[np.bool_] | None:
     """The largest connected part, its holes filled; None when it is too small for a plate."""
-    size = max(3, int(round(4.0 / step_mm)) | 1)
+    size = max(3, round(4.0 / step_mm) | 1)
     brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     tidy = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, brush)
     tidy = cv2.morphologyEx(tidy, cv2.MORPH_CLOSE, brush)

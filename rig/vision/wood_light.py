@@ -41,7 +41,9 @@ def learn_wood(wood: NDArray[np.float32], bed: NDArray[np.float32]) -> WoodMeasu
     colours = np.vstack([wood, bed]).astype(np.float64)
     design = np.column_stack([colours, np.ones(len(colours))])
     target = np.concatenate([np.ones(len(wood)), np.zeros(len(bed))])
-    weight = np.concatenate([np.full(len(wood), 1.0 / len(wood)), np.full(len(bed), 1.0 / len(bed))])
+    weight = np.concatenate(
+        [np.full(len(wood), 1.0 / len(wood)), np.full(len(bed), 1.0 / len(bed))]
+    )
     keep = np.ones(len(target), dtype=bool)
     floor = 1e-4 * float(np.mean(colours**2)) * np.diag([1.0, 1.0, 1.0, 0.0])
     weights = np.zeros(4)
