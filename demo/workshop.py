@@ -137,18 +137,15 @@ def closing(out: Path) -> list[str]:
     order = answer_of(["zones", plate, "--scan", "S0001"])
     change = answer_of(["compare", plate, "--before", "S0001", "--after", "S0003"])
     zones = order["zones"]
-    found = (
-        f"{len(zones)} place{'s' if len(zones) != 1 else ''} that sound{'s' if len(zones) == 1 else ''} "
-        f"too high for {'their' if len(zones) != 1 else 'its'} surroundings"
-        if zones
-        else "no place that sounds too high beyond what this rig can tell"
-    )
-    first = f"The map of the outer face shows {found}" + (
-        f"; work begins at x {zones[0]['x_mm']:.0f}, y {zones[0]['y_mm']:.0f} mm, "
-        f"{zones[0]['excess_cents']:.0f} cents above target."
-        if zones
-        else "."
-    )
+    if zones:
+        places = "one place that sounds" if len(zones) == 1 else f"{len(zones)} places that sound"
+        first = (
+            f"The map of the outer face shows {places} too high for what is around; work begins "
+            f"at x {zones[0]['x_mm']:.0f}, y {zones[0]['y_mm']:.0f} mm, "
+            f"{zones[0]['excess_cents']:.0f} cents above target."
+        )
+    else:
+        first = "The map of the outer face shows no place too high beyond what this rig can tell."
     repeat = mapped["repeatability_cents"]
     second = (
         f"From 5 % to 95 % the plate's tone spreads over {mapped['evenness_cents']:.0f} cents"
@@ -159,14 +156,15 @@ def closing(out: Path) -> list[str]:
         )
     )
     fallen = [zone for zone in change["zones"] if zone["change_cents"] < 0]
-    third = (
-        f"After carving, the tone fell by {-fallen[0]['change_cents']:.0f} cents around "
-        f"x {fallen[0]['x_mm']:.0f}, y {fallen[0]['y_mm']:.0f} mm"
-        f"{' and nowhere else beyond doubt' if len(change['zones']) == 1 else ''}, although the plate "
-        "had been laid down 15 mm and 4° away from before."
-        if fallen
-        else "Between the two scans no change is beyond doubt."
-    )
+    if fallen:
+        alone = " and nowhere else beyond doubt" if len(change["zones"]) == 1 else ""
+        third = (
+            f"After carving, the tone fell by {-fallen[0]['change_cents']:.0f} cents around "
+            f"x {fallen[0]['x_mm']:.0f}, y {fallen[0]['y_mm']:.0f} mm{alone}, although the plate "
+            "had been laid down 15 mm and 4° away from before."
+        )
+    else:
+        third = "Between the two scans no change is beyond doubt."
     return [first, second, third]
 
 
