@@ -84,6 +84,21 @@ def reading_option(function: Callable[..., Any]) -> Callable[..., Any]:
     )(function)
 
 
+def target_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option --target."""
+    return click.option(
+        "--target",
+        type=TARGET,
+        help="What even means: flat, the same everywhere, or smooth, a smooth graduation.",
+    )(function)
+
+
+def check_kind(picture: Path) -> None:
+    """Refuse an unknown kind of picture before the long work, not after it."""
+    if picture.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise click.BadParameter(f"{picture}: let the name end in .png, .svg or .pdf.")
+
+
 def contract_of(result: Any) -> dict[str, Any]:
     """Return the JSON contract of a job's result."""
     contract: dict[str, Any] = result.as_json()

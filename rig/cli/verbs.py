@@ -11,7 +11,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "plan": ("rig.jobs.tap_plan", "tap_plan"),
     "scan": ("rig.jobs.scan", "scan"),
     "gather": ("rig.jobs.gather", "gather"),
-    "read": ("rig.jobs.read_file", "read_file"),
+    "read": ("rig.jobs.read", "read_file"),
     "map": ("rig.jobs.make_map", "make_map"),
     "zones": ("rig.jobs.zones", "zones"),
     "compare": ("rig.jobs.compare", "compare"),

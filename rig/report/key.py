@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import wrap
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,7 +11,7 @@ from rig.model.tone_map import HighZone
 from rig.report import plate_drawing as draw
 from rig.report.layout import PlateSheet
 from rig.report.palette import FAINT, INK
-from rig.report.sheet import LETTERS_PER_LINE, SMALL_PT, scale_bar
+from rig.report.sheet import COLUMN_MM, SMALL_PT, scale_bar
 
 
 class KeyEntry(NamedTuple):
@@ -49,14 +48,14 @@ def draw_colour_bar(
 def draw_key(page: PlateSheet, top: float, entries: Sequence[KeyEntry]) -> float:
     """Draw the legend, and the scale bar at the foot; returns where the legend ends."""
     for kind, text in entries:
-        lines = wrap(text, LETTERS_PER_LINE)
+        indent = 0.0 if kind == "text" else 7.6
+        lines = page.sheet.wrapped(text, COLUMN_MM - indent)
         sample = page.sheet.axes(page.column_mm, top, 7.0, 3.4)
         sample.set_xlim(0, 7)
         sample.set_ylim(0, 3.4)
         sample.axis("off")
         _SAMPLES[kind](sample)
-        left = page.column_mm + (0.0 if kind == "text" else 8.5)
-        page.sheet.text(left, top + 0.3, "\n".join(lines))
+        page.sheet.text(page.column_mm + indent, top + 0.3, "\n".join(lines))
         top += 1.8 + 3.2 * len(lines)
     scale_bar(page.sheet, page.column_mm, page.height_mm - 13.0, page.scale)
     return top

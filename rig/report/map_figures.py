@@ -60,7 +60,7 @@ def tone_map_sheet(
         step, signed=True, above="higher:\nthick\nor stiff", below="lower:\nthin\nor soft",
     )  # fmt: skip
     entries = [
-        KeyEntry("contour", f"equal tone, every {step:g} cents"),
+        KeyEntry("contour", f"equal tone every {step:g} cents"),
         KeyEntry("dash", "below 0" if excess else "below 0 (0 is thick)"),
         KeyEntry("dot", "tap"),
     ]
@@ -69,7 +69,7 @@ def tone_map_sheet(
     if start is not None:
         entries.append(KeyEntry("start", "starting spot"))
     if doubtful:
-        entries.append(KeyEntry("hatch", f"doubtful: sd above {limit:.0f} cents"))
+        entries.append(KeyEntry("hatch", f"doubtful: sd over {limit:.0f} cents"))
     top = draw_key(page, top, entries)
     draw_zone_list(page, top + 3.0, zones)
     return page.sheet
@@ -102,7 +102,7 @@ def uncertainty_sheet(
         page, image, "cents", "one standard deviation", step, signed=False,
         above="less sure", below="surer",
     )  # fmt: skip
-    entries = (KeyEntry("contour", f"equal sd, every {step:g} cents"), KeyEntry("dot", "tap"))
+    entries = (KeyEntry("contour", f"equal sd every {step:g} cents"), KeyEntry("dot", "tap"))
     draw_key(page, top, entries)
     return page.sheet
 
@@ -139,14 +139,14 @@ def change_sheet(
         above="risen", below="fallen",
     )  # fmt: skip
     entries = [
-        KeyEntry("contour", f"equal change, every {step:g} cents"),
+        KeyEntry("contour", f"equal change every {step:g} cents"),
         KeyEntry("dash", "the tone fell"),
         KeyEntry("dot", "tap"),
     ]
     if len(sure):
         entries.append(KeyEntry("zone", "more than chance explains: number, change ± sd"))
     if doubtful:
-        entries.append(KeyEntry("hatch", f"doubtful: sd above {limit:.0f} cents"))
+        entries.append(KeyEntry("hatch", f"doubtful: sd over {limit:.0f} cents"))
     draw_key(page, top, entries)
     return page.sheet
 

@@ -37,6 +37,8 @@ class Pages(FPDF):
         self.simulated = simulated
         self.made_utc = made_utc
         self.map_page = False
+        self._next_is_map = False
+        self.c_margin = 0.0
         self.set_title(title)
         self.set_creator(f"platerig {__version__}")
         self.set_producer("fpdf2")
@@ -47,6 +49,7 @@ class Pages(FPDF):
 
     def header(self) -> None:
         """Running title at the left, SIMULATED at the right; called by fpdf on every page."""
+        self.map_page = self._next_is_map  # only now: the footer before was the last page's
         side = self._side_mm()
         self.set_y(MARGIN_MM - 2.0 if self.map_page else 12.0)
         self.set_x(side)
@@ -69,21 +72,23 @@ class Pages(FPDF):
         self.set_text_color(*_GREY)
         made = f"platerig {__version__} · made {self.made_utc}"
         self.cell(0, 4, made, new_x=XPos.LEFT, new_y=YPos.TOP)
-        self.cell(self.w - 2 * side, 4, f"page {self.page_no()} of {{pages}}", align="R")
+        room = self.get_string_width(f"page {self.page_no()} of 12")
+        self.set_x(self.w - side - room)
+        self.cell(room + 5.0, 4, f"page {self.page_no()} of {{pages}}")
         self.set_text_color(*_INK)
         if self.simulated and not self.map_page:
             self._mark_page()
 
     def text_page(self) -> None:
         """Begin a page of text."""
-        self.map_page = False
+        self._next_is_map = False
         self.set_margins(TEXT_MARGIN_MM, 24.0, TEXT_MARGIN_MM)
         self.set_auto_page_break(True, 20.0)
         self.add_page(format="A4")
 
     def sheet_page(self, title: str, lines: Sequence[str], sheet: Sheet, paper: Paper) -> None:
         """Begin a page that holds one plate figure at its true scale."""
-        self.map_page = True
+        self._next_is_map = True
         self.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
         self.set_auto_page_break(False)
         self.add_page(format=PAPER_MM[paper])
@@ -116,7 +121,7 @@ class Pages(FPDF):
         self.ln(4)
 
     def heading(self, text: str, *, keep_mm: float = 30.0) -> None:
-        """Write a heading that stays with what follows."""
+        """Write a heading that stays with the `keep_mm` that follow."""
         if self.will_page_break(keep_mm):
             self.add_page(same=True)
         self.ln(3)
@@ -130,22 +135,33 @@ class Pages(FPDF):
     def paragraph(self, text: str, *, strong: bool = False) -> None:
         """Write a paragraph."""
         self.set_font(_FAMILY, "B" if strong else "", 9.5)
+        if self.will_page_break(min(self._height_mm(text, self.epw, 5.0), 60.0)):
+            self.add_page(same=True)
         self.multi_cell(0, 5, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
         self.ln(1.8)
 
     def points(self, texts: Iterable[str]) -> None:
         """Write a list, one dot each."""
-        self.set_font(_FAMILY, "", 9.5)
+        self.set_font(_FAMILY, "", 9)
         for text in texts:
-            lines = self.multi_cell(
-                self.epw - 5.0, 5, text, align="L", dry_run=True, output="LINES"
-            )
-            if self.will_page_break(5.0 * len(lines)):
+            if self.will_page_break(self._height_mm(text, self.epw - 5.0, 4.6)):
                 self.add_page(same=True)
-            self.cell(5.0, 5, "•")
-            self.multi_cell(self.epw - 5.0, 5, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
+            self.cell(5.0, 4.6, "•")
+            self.multi_cell(
+                self.epw - 5.0, 4.6, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L"
+            )
             self.ln(0.8)
         self.ln(1.0)
+
+    def height_of_points_mm(self, texts: Iterable[str]) -> float:
+        """Height that `points` will need."""
+        self.set_font(_FAMILY, "", 9)
+        return 1.0 + sum(self._height_mm(text, self.epw - 5.0, 4.6) + 0.8 for text in texts)
+
+    def _height_mm(self, text: str, width: float, line: float) -> float:
+        height = self.multi_cell(width, line, text, align="L", dry_run=True, output="HEIGHT")
+        assert isinstance(height, float | int)
+        return float(height)
 
     def grid(
         self, heads: Sequence[str], rows: Iterable[Sequence[str]], *, widths: Sequence[float],
@@ -161,7 +177,7 @@ class Pages(FPDF):
             align="LEFT",
             text_align=aligns,
             line_height=5.2,
-            padding=(0.2, 1.5, 0.2, 1.0),
+            padding=(0.2, 2.0, 0.2, 2.0),
             borders_layout=TableBordersLayout.HORIZONTAL_LINES,
             headings_style=FontFace(emphasis="BOLD", color=_INK),
         ) as table:

@@ -24,7 +24,6 @@ HEADER_MM = 25.0
 PAD_MM = 5.0  # round a picture that stands alone
 COLUMN_MM = 41.0  # key beside the plate
 TICKS_MM = 9.0
-LETTERS_PER_LINE = 28  # of SMALL_PT in the key, beside its samples
 SCALES = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5, 10.0)
 SMALL_PT = 7.0
 TEXT_PT = 8.0
@@ -72,7 +71,7 @@ class Sheet:
         self.figure: Figure = Figure(
             figsize=(self.width_mm * MM, self.height_mm * MM), facecolor="white"
         )
-        FigureCanvasAgg(self.figure)
+        self._canvas = FigureCanvasAgg(self.figure)
         if heading:
             self._write_heading(heading)
 
@@ -99,11 +98,36 @@ class Sheet:
             **options,
         )
 
+    def wrapped(self, text: str, width_mm: float, size_pt: float = SMALL_PT) -> list[str]:
+        """Break text into lines that fit a width in mm."""
+        lines: list[str] = []
+        for word in text.split():
+            longer = f"{lines[-1]} {word}" if lines else word
+            if lines and self.text_width_mm(longer, size_pt) <= width_mm:
+                lines[-1] = longer
+            else:
+                lines.append(word)
+        return lines
+
+    def text_width_mm(self, text: str, size_pt: float = SMALL_PT) -> float:
+        """Width of one line of text in mm."""
+        from matplotlib.font_manager import FontProperties
+
+        style = FontProperties(size=size_pt)
+        renderer = self._canvas.get_renderer()  # type: ignore[no-untyped-call]
+        width, _, _ = renderer.get_text_width_height_descent(text, style, ismath=False)
+        return float(width / self.figure.dpi / MM)
+
     def _write_heading(self, heading: Heading) -> None:
         top = -self.above_mm
         self.text(0.5, top + 1.5, heading.title, fontsize=TITLE_PT, fontweight="bold")
-        for number, line in enumerate(heading.lines):
-            self.text(0.5, top + 8.5 + 4.2 * number, line, fontsize=TEXT_PT)
+        lines = [line for line in heading.lines if line]
+        for number, line in enumerate(lines):
+            size = TEXT_PT
+            room = self.width_mm - 2 * self.pad_mm
+            while self.text_width_mm(line, size) > room and size > 5.5:
+                size -= 0.25
+            self.text(0.5, top + 8.5 + 4.2 * number, line, fontsize=size)
 
     def mark_simulated(self, axes: Axes) -> None:
         """Write SIMULATED across the axes and in the corner of the sheet, where it applies."""

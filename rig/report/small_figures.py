@@ -12,7 +12,7 @@ from rig.report.sheet import SMALL_PT, TEXT_PT, Sheet
 def evenness_sheet(maps: Sequence[tuple[str, ToneMap]], *, simulated: bool) -> Sheet:
     """One bar per map for the spread with its 90 % interval, one for what repeats by itself."""
     row_mm = 11.0
-    height = 16.0 + row_mm * len(maps)
+    height = 13.5 + row_mm * len(maps)
     sheet = Sheet(170.0, height, None, simulated=simulated)
     axes = sheet.axes(32.0, 2.0, 120.0, row_mm * len(maps))
     longest = max(max(made.evenness_high_cents, made.evenness_cents) for _, made in maps)

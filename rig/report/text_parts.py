@@ -42,7 +42,9 @@ def summary(pages: Pages, content: ReportContent) -> None:
         _work_order(pages, face, several=len(content.faces) > 1)
     if content.change is not None:
         _change_zones(pages, content.change.comparison)
-    pages.heading("Before you take wood off", keep_mm=45.0)
+    pages.heading(
+        "Before you take wood off", keep_mm=12.0 + pages.height_of_points_mm(texts.CAUTIONS)
+    )
     pages.points(texts.CAUTIONS)
 
 
@@ -89,10 +91,14 @@ def method(pages: Pages, content: ReportContent) -> None:
         (
             ("made", content.made_utc),
             ("software", f"platerig {__version__}"),
-            ("content hash", content.content_hash()),
+            ("content hash", _in_groups(content.content_hash())),
             ("scale of the maps", "named beside each map, with a bar to check the print by"),
         )
     )
+
+
+def _in_groups(digits: str, size: int = 8) -> str:
+    return " ".join(digits[start : start + size] for start in range(0, len(digits), size))
 
 
 def all_places(pages: Pages, content: ReportContent) -> None:

@@ -107,6 +107,8 @@ def evenness_sentence(tone_map: ToneMap) -> str:
         f"90 % sure to lie between {tone_map.evenness_low_cents:.0f} and "
         f"{tone_map.evenness_high_cents:.0f}."
     )
+    if tone_map.target == "smooth graduation":
+        spread += " This holds the plate's own graduation from the middle to the edge."
     if tone_map.repeatability_cents is None:
         return f"{spread} How well a second scan would agree is not known."
     return (

@@ -10,27 +10,38 @@ import click
 from rig.cli.answer import Answer, Json, Speaker, count, number
 from rig.cli.verb import (
     FILE,
-    TARGET,
     TARGET_NAMES,
+    check_kind,
     contract_of,
     folder_argument,
     reading_option,
     scan_option,
+    target_option,
     verb,
 )
 from rig.cli.verbs import job
 
+SIMULATED_LINE = "SIMULATED: this plate exists on the virtual rig only."
+
 
 @verb("read", "Say what one recording holds.", example="platerig read tap.wav")
 @click.argument("file", metavar="FILE", type=FILE)
-@click.option("--mic-channel", type=click.IntRange(min=0), default=0, show_default=True,
+@click.option("--mic-channel", "channel", type=click.IntRange(min=0), default=0, show_default=True,
               help="Channel of the microphone, counted from 0.")  # fmt: skip
 @click.option("--pickup-channel", type=click.IntRange(min=0),
               help="Channel of the hammer pickup, counted from 0.")  # fmt: skip
-def read(file: Path, progress: Any, machine: bool, **channels: int | None) -> Answer:
+@click.option(
+    "--mains",
+    type=click.Choice(["50", "60", "none"]),
+    default="50",
+    show_default=True,
+    help="Mains frequency in Hz, whose hum is no partial of the wood.",
+)
+def read(file: Path, mains: str, progress: Any, machine: bool, **channels: int | None) -> Answer:
     """Say what one recording of a strike holds: pitch, partials, quality."""
     del machine
-    contract = contract_of(job("read")(file, progress=progress, **channels))
+    hum_hz = None if mains == "none" else float(mains)
+    contract = contract_of(job("read")(file, hum_hz=hum_hz, progress=progress, **channels))
 
     def say(to: Speaker) -> None:
         for reading in contract["readings"]:
@@ -80,30 +91,40 @@ def _say_reading(to: Speaker, reading: Json) -> None:
 @folder_argument
 @scan_option()
 @reading_option
-@click.option("--target", type=TARGET, help="What even means: the same everywhere, or smooth.")
+@target_option
 @click.option("--picture", type=FILE, help="Draw the map (png, svg or pdf).")
+@click.option(
+    "--show",
+    type=click.Choice(["tone", "above", "doubt"]),
+    default="tone",
+    show_default=True,
+    help="In the picture: the tone, how far above the target, or how doubtful.",
+)
 def map_(
     folder: Path,
     scan: str | None,
     reading: str | None,
     target: str | None,
     picture: Path | None,
+    show: str,
     progress: Any,
     machine: bool,
 ) -> Answer:
     """Map the tone over the plate, in cents against the scan's own middle value."""
     del machine
+    if picture is not None:
+        check_kind(picture)
     made = job("map")(folder, scan, reading=reading, target=TARGET_NAMES[target], progress=progress)
     if picture is not None:
         from rig.jobs.pictures import draw_map
 
-        draw_map(folder, made, picture, progress=progress)
+        draw_map(made, picture, show=show, progress=progress)  # type: ignore[arg-type]
     contract = contract_of(made)
 
     def say(to: Speaker) -> None:
         tones = [point["tone_cents"] for point in contract["points"]]
         if contract.get("simulated"):
-            to.line("SIMULATED: this plate exists on the virtual rig only.")
+            to.line(SIMULATED_LINE)
         to.line(
             f"Reading: {contract['reading']}, {count(len(tones), 'place')}, from "
             f"{number(min(tones), signed=True)} to {number(max(tones), signed=True)} cents "
@@ -137,12 +158,25 @@ def say_evenness(to: Speaker, contract: Json) -> None:
 )
 @folder_argument
 @scan_option()
-def zones(folder: Path, scan: str | None, progress: Any, machine: bool) -> Answer:
+@reading_option
+@target_option
+def zones(
+    folder: Path,
+    scan: str | None,
+    reading: str | None,
+    target: str | None,
+    progress: Any,
+    machine: bool,
+) -> Answer:
     """List the high zones in work order, from the starting spot near the middle outwards."""
     del machine
-    contract = contract_of(job("zones")(folder, scan, progress=progress))
+    contract = contract_of(
+        job("zones")(folder, scan, reading=reading, target=TARGET_NAMES[target], progress=progress)
+    )
 
     def say(to: Speaker) -> None:
+        if contract.get("simulated"):
+            to.line(SIMULATED_LINE)
         if contract.get("sentence"):
             to.line(contract["sentence"])
         elif not contract["zones"]:
@@ -166,7 +200,9 @@ def zones(folder: Path, scan: str | None, progress: Any, machine: bool) -> Answe
             )
         spot = contract.get("starting_spot")
         if spot:
-            to.line(f"Start at x {number(spot['x_mm'])}, y {number(spot['y_mm'])} mm.")
+            why = contract.get("starting_spot_reason") or ""
+            place = f"x {number(spot['x_mm'])}, y {number(spot['y_mm'])} mm"
+            to.line(f"Start at {place}{': ' + why if why else '.'}")
 
     return Answer(contract, say)
 
@@ -186,19 +222,30 @@ def _excess(zone: Json) -> str:
 @click.option("--before", required=True, metavar="S0001", help="The earlier scan.")
 @click.option("--after", required=True, metavar="S0002", help="The later scan.")
 @click.option("--picture", type=FILE, help="Draw the change (png, svg or pdf).")
+@reading_option
 def compare(
-    folder: Path, before: str, after: str, picture: Path | None, progress: Any, machine: bool
+    folder: Path,
+    before: str,
+    after: str,
+    picture: Path | None,
+    reading: str | None,
+    progress: Any,
+    machine: bool,
 ) -> Answer:
     """Show what changed between two scans of one plate, and what chance could explain."""
     del machine
-    made = job("compare")(folder, before, after, progress=progress)
+    if picture is not None:
+        check_kind(picture)
+    made = job("compare")(folder, before, after, reading=reading, progress=progress)
     if picture is not None:
         from rig.jobs.pictures import draw_comparison
 
-        draw_comparison(folder, made, picture, progress=progress)
+        draw_comparison(made, picture, progress=progress)
     contract = contract_of(made)
 
     def say(to: Speaker) -> None:
+        if contract.get("simulated"):
+            to.line(SIMULATED_LINE)
         if contract.get("sentence"):
             to.line(contract["sentence"])
         elif not contract["zones"]:
@@ -252,6 +299,8 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
 )
 @folder_argument
 @scan_option()
+@reading_option
+@target_option
 @click.option("--other-face", metavar="S0002", help="Scan of the other face, shown beside it.")
 @click.option("--before", metavar="S0001", help="The earlier scan of a comparison.")
 @click.option("--after", metavar="S0003", help="The later scan of a comparison.")
@@ -263,13 +312,18 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
 def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
     """Write a PDF with the maps, the work order, the conditions and the limits."""
     del machine
+    options["target"] = TARGET_NAMES[options["target"]]
     if (options["before"] is None) != (options["after"] is None):
         raise click.UsageError("A comparison needs both --before and --after.")
     contract = contract_of(job("report")(folder, progress=progress, **options))
 
     def say(to: Speaker) -> None:
         to.lines(contract.get("sentences", []))
+        if contract["simulated"]:
+            to.line(SIMULATED_LINE)
         to.line(f"Report: {contract['pdf']} ({count(contract['pages'], 'page')})")
+        to.lines(f"Picture: {path}" for path in contract["pictures"])
+        to.lines(f"Table: {path}" for path in contract["tables"])
 
     return Answer(contract, say)
 

@@ -71,6 +71,7 @@ def locate(
     def say(to: Speaker) -> None:
         if not found:
             to.line(f"Plate not found: {contract.get('reason', '')}")
+            to.lines(contract.get("warnings", []))
             return
         to.line(
             f"Plate found, {contract['face']} face up: lower end of its centre line at "
@@ -81,6 +82,7 @@ def locate(
             f"Place good to about {number(contract.get('sd_mm'), 2, 'mm')}; the outline fits to "
             f"{number(contract.get('outline_rms_mm'), 2, 'mm')}."
         )
+        to.lines(contract.get("warnings", []))
 
     return Answer(contract, say, status=0 if found else 1)
 

@@ -19,6 +19,7 @@ from rig.cli.verbs import job
 )
 @folder_argument
 @click.option("--outline", "outline_file", type=FILE, help="CSV with x_mm,y_mm round the rim.")
+@click.option("--name", help="Name of the plate; the folder's own name if left out.")
 @click.option("--wood", help="maple, spruce, …")
 @click.option("--instrument", help="violin, viola, cello, …")
 @click.option("--mass", "mass_g", type=click.FloatRange(min=0, min_open=True), metavar="GRAMS")
@@ -99,6 +100,7 @@ def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bo
             )
         if not problems:
             to.line("No problem found.")
+        to.lines(contract.get("notes", []))
         for problem in problems:
             to.line(f"{problem['what']} ({problem['where']})")
             to.line(f"  What to do: {problem['remedy']}")
@@ -128,6 +130,8 @@ def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answe
         to.line(f"Scan {contract['scan']}: {taps}, {strikes} stored.")
         for one in rejected:
             to.line(f"  left out: {one['file']}: {one['reason']}")
+        for caution in contract.get("cautions", []):
+            to.line(f"  {caution}")
         to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
 
     return Answer(contract, say, status=0 if contract["strikes"] else 1)
@@ -150,6 +154,8 @@ def export(folder: Path, out_dir: Path, scan: str | None, progress: Any, machine
         to.line(f"Written to {out_dir}:")
         for name in contract.get("files", []):
             to.line(f"  {name}")
+        to.line(f"  {count(contract.get('strikes', 0), 'sound file')}")
+        to.lines(contract.get("notes", []))
 
     return Answer(contract, say)
 

@@ -1,0 +1,214 @@
+"""The verb `report`: maps, work order, change, conditions and limits as a PDF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from rig.model.errors import UsageError
+from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import ReadingKind, TargetKind
+
+if TYPE_CHECKING:
+    from rig.jobs.compare import CompareResult
+    from rig.jobs.make_map import MapResult
+    from rig.report.content import FaceSection, ReportContent
+
+
+@dataclass(frozen=True)
+class ReportResult:
+    """The files written and the findings in plain words."""
+
+    pdf: Path
+    pictures: tuple[Path, ...]
+    tables: tuple[Path, ...]
+    pages: int
+    sentences: tuple[str, ...]
+    content_hash: str
+    simulated: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract of `platerig report --json`."""
+        return {
+            "pdf": str(self.pdf),
+            "pages": self.pages,
+            "pictures": [str(path) for path in self.pictures],
+            "tables": [str(path) for path in self.tables],
+            "sentences": list(self.sentences),
+            "content_hash": self.content_hash,
+            "simulated": self.simulated,
+        }
+
+
+def report(
+    folder: Path | str,
+    *,
+    scan: str | None = None,
+    other_face: str | None = None,
+    before: str | None = None,
+    after: str | None = None,
+    reading: ReadingKind | None = None,
+    target: TargetKind | None = None,
+    out: Path | str | None = None,
+    kind: Literal["work", "record"] = "work",
+    paper: Literal["A4", "A3"] = "A4",
+    made_utc: str | None = None,
+    progress: Progress = silent,
+) -> ReportResult:
+    """Write a report on one plate folder.
+
+    scan: the scan to be mapped; the later one of a comparison, else the latest. other_face: a
+    scan of the other face, mapped as well. before and after add their comparison. The pictures
+    and tables lie beside the PDF. Raises UsageError, and what the maps and the comparison raise.
+    """
+    from rig.archive.naming import existing_folder
+    from rig.report.document import write_report
+
+    if (before is None) != (after is None):
+        raise UsageError("A comparison needs both an earlier and a later scan.")
+    path = existing_folder(folder)
+    pdf = path.parent / f"{path.stem}-report.pdf" if out is None else Path(out)
+    if pdf.suffix.lower() != ".pdf":
+        raise UsageError(
+            "A report is written as PDF.", where=str(pdf), remedy="Let its name end in .pdf."
+        )
+    content, maps, change = gather_content(
+        path,
+        scans=_named(scan or after, other_face),
+        before=before,
+        after=after,
+        reading=reading,
+        target=target,
+        kind=kind,
+        paper=paper,
+        made_utc=made_utc or f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        progress=progress,
+    )
+    files = write_report(content, pdf, progress=progress)
+    pictures, tables = _beside(pdf, maps, change, progress)
+    return ReportResult(
+        pdf=files.pdf,
+        pictures=pictures,
+        tables=tables,
+        pages=files.pages,
+        sentences=content.sentences(),
+        content_hash=files.content_hash,
+        simulated=content.simulated,
+    )
+
+
+def gather_content(
+    folder: Path,
+    *,
+    scans: tuple[str | None, ...],
+    before: str | None,
+    after: str | None,
+    reading: ReadingKind | None,
+    target: TargetKind | None,
+    kind: Literal["work", "record"],
+    paper: Literal["A4", "A3"],
+    made_utc: str,
+    progress: Progress,
+) -> tuple[ReportContent, list[MapResult], CompareResult | None]:
+    """Make the maps and the comparison that the report shows."""
+    from rig.jobs.compare import compare
+    from rig.jobs.make_map import make_map
+    from rig.report.content import ChangeSection, ReportContent
+
+    maps = [make_map(folder, name, reading, target, progress) for name in scans]
+    change = None
+    if before is not None and after is not None:
+        change = compare(folder, before, after, reading, progress)
+    latest = maps[-1].scan
+    content = ReportContent(
+        plate=latest.facts,
+        outline=latest.outline,
+        faces=tuple(_face_section(folder, made, kind) for made in maps),
+        change=None if change is None else ChangeSection(change.comparison, change.surface),
+        kind=kind,
+        paper=paper,
+        made_utc=made_utc,
+    )
+    return content, maps, change
+
+
+def _named(scan: str | None, other_face: str | None) -> tuple[str | None, ...]:
+    if other_face is None:
+        return (scan,)
+    if scan == other_face:
+        raise UsageError(
+            "Both faces name the same scan.", where=other_face, remedy="Name two different scans."
+        )
+    return (scan, other_face)
+
+
+def _face_section(folder: Path, made: MapResult, kind: str) -> FaceSection:
+    from rig.archive.plate_folder import PlateFolder
+    from rig.report.content import FaceSection
+
+    plan = None
+    if kind == "record":
+        with PlateFolder.open(folder) as opened:
+            plan = opened.plan(made.scan.scan)
+    return FaceSection(
+        facts=scan_facts(made.scan),
+        tone_map=made.tone_map,
+        work_order=made.work_order,
+        tone_surface=made.surface,
+        excess_surface=made.excess_surface,
+        plan=plan,
+    )
+
+
+def scan_facts(record: ScanRecord):  # type: ignore[no-untyped-def]
+    """How a scan was made, as the report prints it."""
+    from rig.report.content import ScanFacts
+
+    taps, _ = record.tap_places()
+    kept = [strike for strike in record.strikes if not strike.superseded]
+    used = record.used_strikes()
+    return ScanFacts(
+        scan=record.scan,
+        strength=record.strength,
+        spacing_mm=record.spacing_mm,
+        taps=len(taps),
+        strikes=len(used),
+        superseded=len(record.strikes) - len(kept),
+        bad=len(kept) - len(used),
+        recorded_utc=record.recorded_utc,
+        world=record.world,
+        conditions=dict(record.conditions),
+        microphone_xyz_mm=record.microphone_xyz_mm,
+        pose_sd_mm=None if record.pose is None else record.pose.sd_mm,
+        notes=record.notes,
+    )
+
+
+def _beside(
+    pdf: Path, maps: list[MapResult], change: CompareResult | None, progress: Progress
+) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
+    """Write pictures and tables beside the PDF; each is named after it."""
+    from rig.jobs.pictures import draw_comparison, draw_map
+    from rig.report.tables import write_change_table, write_map_table, write_zone_table
+
+    pictures, tables = [], []
+
+    def named(ending: str) -> Path:
+        return pdf.with_name(f"{pdf.stem}-{ending}")
+
+    for number, made in enumerate(maps):
+        progress(ProgressEvent("Pictures and tables", number, len(maps)))
+        scan = made.tone_map.scan
+        pictures.append(draw_map(made, named(f"{scan}-above.png"), show="above"))
+        if made.tone_map.target != "flat":
+            pictures.append(draw_map(made, named(f"{scan}-tone.png")))
+        tables.append(write_map_table(named(f"{scan}-map.csv"), made.tone_map))
+        tables.append(write_zone_table(named(f"{scan}-zones.csv"), made.work_order))
+    if change is not None:
+        pictures.append(draw_comparison(change, named("change.png")))
+        tables.append(write_change_table(named("change.csv"), change.comparison))
+    progress(ProgressEvent("Pictures and tables", len(maps), len(maps)))
+    return tuple(pictures), tuple(tables)
