@@ -106,11 +106,11 @@ class LineController:
         except _DutyCycleError as refusal:
             self._clock.sleep_s(refusal.wait_s)
             answer = self._ask("STRIKE", f"U{pulse_us}")
+        answered_s = self._clock.now_s()
         t_us = self._unwrapped(int(self._number(answer.words, "T")))
         if not self._has_gate:
-            return StrikeReport(t_us)
-        speeds = self._gate_result(answer.number)
-        return StrikeReport(t_us, *speeds)
+            return StrikeReport(t_us, answered_s)
+        return StrikeReport(t_us, answered_s, *self._gate_result(answer.number))
 
     def position(self) -> tuple[float, float] | None:
         """Where the hammer was when the controller last said so."""

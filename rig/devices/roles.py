@@ -38,11 +38,13 @@ class ControllerInfo:
 class StrikeReport:
     """The controller's account of one strike.
 
-    pulse_time_us: the controller's own clock at the start of the pulse. The speeds come from the
-    optional gate on the hammer; None where there is none or it saw nothing.
+    pulse_time_us: the controller's own clock at the start of the pulse; answered_s: the
+    computer's clock when the answer came, soon after. The speeds come from the optional gate on
+    the hammer; None where there is none or it saw nothing.
     """
 
     pulse_time_us: int
+    answered_s: float
     strike_speed_m_s: float | None = None
     rebound_speed_m_s: float | None = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -17,33 +18,42 @@ from rig.virtual.tapping import SOUND_RATE_HZ, Hammer
 
 GAP_M = 3e-3  # hammer tip above the plate
 LEAST_SPEED_M_S = 0.05
+GATE_SCATTER = 0.003  # of a speed read by the gate
 
 
 class Sound(Protocol):
-    """What one blow sends to the two channels, (n,) each at 48 kHz from the first contact."""
+    """What one blow sends to the two channels, at the sound rate from the first contact."""
 
     @property
     def mic(self) -> FloatArray:
         """Sound pressure at the microphone, Pa."""
 
     @property
-    def pickup(self) -> FloatArray:
+    def pickup(self) -> FloatArray | None:
         """Force on the hammer, N."""
 
     @property
     def rebound_speed_m_s(self) -> float | None:
-        """Speed of the hammer after the contact, None when it did not come back."""
+        """Speed of the hammer after the contact; None without a gate or when it stayed down."""
 
 
 class Voice(Protocol):
-    """A plate that answers a blow."""
+    """A plate that answers a blow, exactly where and as fast as told when rng is None."""
 
     @property
     def outline(self) -> Outline:
         """Where there is wood."""
 
-    def strike(self, x_mm: float, y_mm: float, speed_m_s: float, rng: np.random.Generator) -> Sound:
-        """Blow at a place of the plate frame."""
+    def strike(
+        self,
+        x_mm: float,
+        y_mm: float,
+        speed_m_s: float,
+        rng: np.random.Generator | None,
+        *,
+        fraction: float = 0.0,
+    ) -> Sound:
+        """Blow at a place of the plate frame, `fraction` of a sample after sample 0."""
 
 
 def flight_s(pulse_us: float, speed_m_s: float) -> float:
@@ -70,11 +80,11 @@ class Motion:
 
 @dataclass(frozen=True)
 class Blow:
-    """Something short that can be heard from a moment on."""
+    """Something that can be heard from a sample of the stream on."""
 
-    start_s: float
+    first_sample: int
     mic: FloatArray
-    pickup: FloatArray
+    pickup: FloatArray | None
 
 
 @dataclass
@@ -91,9 +101,12 @@ class StrikeTruth:
 
 @dataclass
 class Bench:
-    """The plate on the bed, the hammer over it, and everything they do."""
+    """The plate on the bed, the hammer over it, and everything they do.
 
-    voice: Voice
+    voice None: nothing lies on the bed. stream_start_s: rig time of the sound stream's sample 0.
+    """
+
+    voice: Voice | None
     pose: Pose
     hammer: Hammer
     noise: NoiseSpec
@@ -104,6 +117,7 @@ class Bench:
     blows: list[Blow] = field(default_factory=list)
     overflows: list[float] = field(default_factory=list)
     truths: list[StrikeTruth] = field(default_factory=list)
+    stream_start_s: float = 0.0
 
     def motion_started(self, start_s: float, way: Trapezoid) -> None:
         """The gantry begins to move."""
@@ -128,7 +142,8 @@ class Bench:
             speed = LEAST_SPEED_M_S
         contact_s = start_s + flight_s(pulse_us, speed)
         clack_s = max(start_s, contact_s - self.noise.clack_lead_s)
-        self.blows.append(Blow(clack_s, *clack(self.noise, rng)))
+        self.blows.append(Blow(self._sample(clack_s)[0], *clack(self.noise, rng)))
+        gate_error = 1.0 + GATE_SCATTER * rng.standard_normal(2)
         if overflow < faults.sound_overflow:
             happened.append("overflow")
             self.overflows.append(contact_s + 0.01)
@@ -136,35 +151,52 @@ class Bench:
             happened.append("missed")
             self.truths.append(StrikeTruth(start_s, None, x_mm, y_mm, 0.0, tuple(happened)))
             return GateResult()
-        if not bool(self.voice.outline.contains(np.array([[x_mm, y_mm]]))[0]):
+        seen = float(speed * gate_error[0])
+        if self.voice is None or not self.voice.outline.contains(np.array([[x_mm, y_mm]]))[0]:
             happened.append("beside the plate")
             self.truths.append(StrikeTruth(start_s, None, x_mm, y_mm, speed, tuple(happened)))
-            self.blows.append(_thud(contact_s, speed, rng))
-            return GateResult(speed, None)
+            self.blows.append(_thud(self._sample(contact_s)[0], speed))
+            return GateResult(seen, None)
         loudness = 1.0
         if clipped < faults.strike_clipped:
             happened.append("clipped")
             loudness = 60.0
-        sound = self.voice.strike(x_mm, y_mm, speed, rng)
-        self.blows.append(Blow(contact_s, loudness * sound.mic, loudness * sound.pickup))
+        rebound = self._sound(x_mm, y_mm, speed, contact_s, loudness)
         if double < faults.strike_double:
             happened.append("double")
-            again = self.voice.strike(x_mm, y_mm, speed * (0.3 + 0.3 * bounce), rng)
             later_s = contact_s + 0.025 + 0.04 * bounce_s
-            self.blows.append(Blow(later_s, again.mic, again.pickup))
+            self._sound(x_mm, y_mm, speed * (0.3 + 0.3 * bounce), later_s, 1.0)
         self.truths.append(StrikeTruth(start_s, contact_s, x_mm, y_mm, speed, tuple(happened)))
-        return GateResult(speed, sound.rebound_speed_m_s)
+        return GateResult(seen, None if rebound is None else float(rebound * gate_error[1]))
+
+    def _sound(
+        self, x_mm: float, y_mm: float, speed: float, contact_s: float, loudness: float
+    ) -> float | None:
+        """Let the plate sound; return the speed of the rebound."""
+        assert self.voice is not None
+        whole, fraction = self._sample(contact_s)
+        sound = self.voice.strike(x_mm, y_mm, speed, None, fraction=fraction)
+        pickup = None if sound.pickup is None else loudness * sound.pickup
+        self.blows.append(Blow(whole, loudness * sound.mic, pickup))
+        return sound.rebound_speed_m_s
+
+    def _sample(self, moment_s: float) -> tuple[int, float]:
+        """Sample of the stream at or before a moment, and the part of a sample beyond it."""
+        place = (moment_s - self.stream_start_s) * SOUND_RATE_HZ
+        whole = math.floor(place)
+        return whole, place - whole
 
     def forget_before(self, moment_s: float) -> None:
         """Drop what can no longer be heard."""
         self.motions = [m for m in self.motions if m.end_s > moment_s]
-        self.blows = [b for b in self.blows if b.start_s + len(b.mic) / SOUND_RATE_HZ > moment_s]
+        oldest = self._sample(moment_s)[0]
+        self.blows = [b for b in self.blows if b.first_sample + len(b.mic) > oldest]
         self.overflows = [m for m in self.overflows if m + 1.0 > moment_s]
 
 
-def _thud(contact_s: float, speed_m_s: float, rng: np.random.Generator) -> Blow:
+def _thud(first_sample: int, speed_m_s: float) -> Blow:
     """The hammer on the felt of the bed: dull and short."""
     t = np.arange(2400) / SOUND_RATE_HZ
     force = 20.0 * speed_m_s * np.sin(np.pi * np.minimum(t / 0.004, 1.0)) ** 2
     mic = 0.05 * speed_m_s * np.exp(-t / 0.008) * np.sin(2 * np.pi * 90.0 * t)
-    return Blow(contact_s, mic * (1.0 + 0.1 * rng.normal()), force)
+    return Blow(first_sample, mic, force)

@@ -34,6 +34,7 @@ LATENCY_S = 0.0005
 HOMING_SPEED_MM_S = 60.0
 BACK_OFF_MM = 5.0
 SLOW_MM_S = 5.0
+PUSHED_S = 0.0015
 GATE_WINDOW_S = 0.06  # from the pulse until the hammer has come back through the gate
 
 
@@ -255,6 +256,7 @@ class VirtualController:
         length_s = 1e-6 * pulse_us
         self._cool_at_s = now + length_s / self._firmware.max_duty
         self._pulse = (number, now, int(pulse_us))
+        self._clock.at(now + min(length_s, PUSHED_S), lambda: self._pushed(number))
         self._clock.at(now + length_s, lambda: self._pulse_over(number))
         return "OK", f"T{self._t_us(now)}"
 
@@ -321,15 +323,20 @@ class VirtualController:
         else:
             self._clock.at(silent_until, lambda: self._watch_heartbeat(motion))
 
+    def _pushed(self, number: int) -> None:
+        """The hammer is on its way; a halt before this moment keeps it back."""
+        if self._pulse is None or self._pulse[0] != number:
+            return
+        _, start_s, pulse_us = self._pulse
+        result = self._bench.strike(start_s, self._place, pulse_us)
+        self._gate = (number, start_s + GATE_WINDOW_S, result)
+
     def _pulse_over(self, number: int) -> None:
         if self._pulse is None or self._pulse[0] != number:
             return  # cut short by a halt
-        _, start_s, pulse_us = self._pulse
         self._pulse = None
         if self._state is State.STRIKING:
             self._state = State.IDLE
-        result = self._bench.strike(start_s, self._place, pulse_us)
-        self._gate = (number, start_s + GATE_WINDOW_S, result)
 
     def _halt(self, cause: Cause) -> None:
         """Solenoid first, then the motors; the position is no longer to be trusted."""

@@ -22,7 +22,6 @@ FULL_SCALE = 2**23
 MOTORS_PA = 0.01  # rms at 150 mm/s
 MOTORS_N = 0.05
 PATIENCE_S = 2.0
-_TAPS = np.arange(-24.0, 24.0)  # fractional delay filter
 
 
 class VirtualMicrophone:
@@ -54,7 +53,7 @@ class VirtualMicrophone:
 
     def open(self) -> None:
         """Start the stream."""
-        self._start_s = self._clock.now_s()
+        self._start_s = self._bench.stream_start_s = self._clock.now_s()
 
     def position_samples(self) -> int:
         """Samples so far, lost ones included."""
@@ -117,8 +116,9 @@ class VirtualMicrophone:
                 self._overflow_pending = True
                 continue
             captured_s = (first + start) / self._rate
-            if self._overflow_pending:
-                self._ring.mark_gap(self._meter.lost(self._ring.newest, captured_s, overflow=True))
+            lost = self._meter.lost(self._ring.newest, captured_s, overflow=self._overflow_pending)
+            if lost or self._overflow_pending:
+                self._ring.mark_gap(lost)
                 self._overflow_pending = False
             self._ring.append(block[start : start + BLOCK])
         self._bench.forget_before((self._start_s or 0.0) + first / self._rate - 0.5)
@@ -136,9 +136,9 @@ class VirtualMicrophone:
         start_s = self._start_s or 0.0
         self._add_motions(first, start_s, mic, pickup)
         for blow in self._bench.blows:
-            offset = (blow.start_s - start_s) * self._rate - first
-            _add(mic, blow.mic, offset)
-            _add(pickup, blow.pickup, offset)
+            _add(mic, blow.mic, blow.first_sample - first)
+            if blow.pickup is not None:
+                _add(pickup, blow.pickup, blow.first_sample - first)
         return mic, pickup
 
     def _add_motions(self, first: int, start_s: float, mic: FloatArray, pickup: FloatArray) -> None:
@@ -172,30 +172,8 @@ def _to_integers(signal: FloatArray) -> np.ndarray:
     return np.clip(np.round(signal * FULL_SCALE), -FULL_SCALE, FULL_SCALE - 1).astype(np.int32)
 
 
-def _add(channel: FloatArray, sound: FloatArray, offset: float) -> None:
-    """Add a sound that begins at a fractional sample of the channel, band-limited.
-
-    A Kaiser-windowed sinc moves it by the fraction of a sample, as a converter's sampling of the
-    same sound at another instant would.
-    """
-    if len(sound) == 0 or offset >= len(channel) + 32 or offset + len(sound) < -32:
-        return
-    whole = int(np.floor(offset))
-    fraction = offset - whole
-    x = np.asarray(_TAPS - fraction, dtype=np.float64)
-    kernel = np.sinc(x) * _kaiser(x)
-    first = whole + int(_TAPS[0])  # where the filtered sound begins
-    a, b = max(0, first), min(len(channel), first + len(sound) + len(kernel) - 1)
-    if a >= b:
-        return
-    source_a = max(0, a - first - len(kernel) + 1)
-    source_b = min(len(sound), b - first)
-    part = np.convolve(sound[source_a:source_b], kernel)
-    start = first + source_a
-    lo, hi = max(a, start), min(b, start + len(part))
-    channel[lo:hi] += part[lo - start : hi - start]
-
-
-def _kaiser(x: FloatArray) -> FloatArray:
-    inside = np.clip(1.0 - (x / 25.0) ** 2, 0.0, None)
-    return np.asarray(np.i0(8.0 * np.sqrt(inside)) / np.i0(8.0), dtype=np.float64)
+def _add(channel: FloatArray, sound: FloatArray, offset: int) -> None:
+    """Add what of a sound falls into a stretch of the channel; it begins at sample `offset`."""
+    a, b = max(0, offset), min(len(channel), offset + len(sound))
+    if a < b:
+        channel[a:b] += sound[a - offset : b - offset]

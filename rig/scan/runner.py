@@ -1,0 +1,363 @@
+"""The scan itself: a frozen plan, devices, a store, and a small state machine.
+
+Per strike: move, settle, strike, record; the next move begins the moment the record is over,
+and storing and reading go on beside it. Pause and stop wait for the end of the present strike.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import threading
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from rig.model.errors import (
+    ControllerRefusedError,
+    DeviceError,
+    FolderError,
+    HaltedError,
+    MicrophoneError,
+    PlaterigError,
+)
+from rig.model.frames import Pose
+from rig.model.plan import PlannedTap
+from rig.model.rig_settings import RigSettings
+from rig.model.scan_record import ScanState
+from rig.scan.control import ScanControl
+from rig.scan.keeper import Keeper, ReadClip, Slot, Take, Verdict
+from rig.scan.listener import (
+    FinishReason,
+    Listeners,
+    Rejected,
+    ScanListener,
+    ScanOutcome,
+    TapEvent,
+    TapStep,
+)
+from rig.scan.pace import Pace, Place, Stopwatch, floor_of
+from rig.scan.store import StrikeStore
+from rig.scan.striker import Devices, Striker
+
+log = logging.getLogger(__name__)
+
+RETAKES = 2
+
+
+@dataclass(frozen=True)
+class Job:
+    """One strike to make; retake 0 is the planned one."""
+
+    tap: PlannedTap
+    repeat: int
+    retake: int = 0
+
+    @property
+    def slot(self) -> Slot:
+        """Which planned strike it is."""
+        return self.tap.number, self.repeat
+
+
+class Runner:
+    """Runs one scan once. `run` belongs to one thread; pause, resume, stop, halt to any."""
+
+    def __init__(
+        self,
+        store: StrikeStore,
+        scan: str,
+        devices: Devices,
+        settings: RigSettings,
+        pose: Pose,
+        read_clip: ReadClip,
+        *,
+        listeners: Iterable[ScanListener] = (),
+        control: ScanControl | None = None,
+        retakes: int = RETAKES,
+        max_taps: int | None = None,
+    ) -> None:
+        self._store = store
+        self._scan = scan
+        self._plan = store.plan(scan)
+        self._devices = devices
+        self._settings = settings
+        bed = pose.to_bed(self._plan.places())
+        self._places: list[Place] = [(float(x), float(y)) for x, y in bed]
+        self._listeners = Listeners(listeners)
+        self._control = control or ScanControl()
+        self._control.attach(devices.controller.halt)
+        tapper = settings.tapper
+        light = self._plan.strength == "light"
+        self._striker = Striker(
+            devices,
+            settings,
+            self._places,
+            tapper.light_pulse_us if light else tapper.firm_pulse_us,
+            self._control,
+        )
+        self._keeper = Keeper(store, scan, read_clip, self._listeners, self._strike_stored)
+        self._retakes_allowed = retakes
+        self._max_taps = max_taps
+        self._refused: dict[int, str] = {}  # taps the controller will not go to, and why
+        self._retakes = 0
+        self._done: set[Slot] = set()
+        self._done_lock = threading.Lock()
+        self._pace = Pace([])
+        self._times = Stopwatch(devices.clock)
+
+    def run(self) -> ScanOutcome:
+        """Make every strike that is missing. Always tells the listeners how it ended.
+
+        Failures of devices and folder come back in the outcome's `error`; anything else is
+        raised once the rig has been halted and the end been told.
+        """
+        end = _End(ScanState.HALTED, FinishReason.FAULT)
+        try:
+            jobs = self._begin()
+            end = self._make_all(jobs)
+        except HaltedError as error:
+            end = _End(ScanState.HALTED, FinishReason.HALTED, error)
+        except DeviceError as error:
+            end = _End(ScanState.HALTED, FinishReason.DEVICE, error)
+        except FolderError as error:
+            end = _End(ScanState.STOPPED, FinishReason.STORAGE, error)
+        finally:
+            outcome = self._wind_up(end)
+        return outcome
+
+    def pause(self) -> None:
+        """Finish this strike, then hold."""
+        self._control.pause()
+
+    def resume(self) -> None:
+        """Go on after a pause."""
+        self._control.resume()
+
+    def stop(self) -> None:
+        """Finish this strike, park, keep everything."""
+        self._control.stop()
+
+    def halt(self) -> None:
+        """Now: solenoid off, motion killed, homing forced."""
+        self._control.halt()
+
+    # -- phases ------------------------------------------------------------------------------
+
+    def _begin(self) -> list[Job]:
+        """Home, find out what is missing and what an earlier run left to be repeated."""
+        self._state(ScanState.RUNNING)
+        self._striker.prepare()
+        self._done = self._store.done(self._scan)
+        self._recall()
+        taps = self._plan.taps if self._max_taps is None else self._plan.taps[: self._max_taps]
+        jobs = [
+            Job(tap, repeat)
+            for tap in taps
+            for repeat in range(self._plan.repeats)
+            if (tap.number, repeat) not in self._done
+        ]
+        places = [self._places[job.tap.number] for job in jobs]
+        floors = floor_of(self._corner(), places, self._settings)
+        self._pace = Pace(floors)
+        self._times.floor_s = sum(floors)
+        self._listeners.tell(
+            lambda listener: listener.scan_started(self._plan, len(jobs), sum(floors))
+        )
+        return jobs
+
+    def _recall(self) -> None:
+        """Take over the readings of an earlier run, and make up for those it had no time for."""
+        if not self._done:
+            return
+        taps = {tap.number: tap for tap in self._plan.taps}
+        for strike in self._store.scan_record(self._scan, with_clips=False).strikes:
+            if strike.superseded or strike.tap not in taps:
+                continue
+            if strike.reading is not None:
+                verdict = Verdict(strike.reading.quality, strike.reading.reasons)
+                self._keeper.note((strike.tap, strike.repeat), verdict)
+            else:
+                clip = self._store.clip(strike.strike_id)
+                take = Take(taps[strike.tap], strike.repeat, 0, clip, 0, 0)
+                self._keeper.read_later(strike.strike_id, take)
+
+    def _make_all(self, jobs: Sequence[Job]) -> _End:
+        """The planned strikes, then the ones that came out badly, up to the retakes allowed."""
+        self._times.start()
+        complete = self._make(jobs)
+        for retake in range(1, self._retakes_allowed + 1):
+            self._drain()
+            again = self._poor(retake) if complete else []
+            if not again:
+                break
+            complete = self._make(again)
+        self._drain()
+        self._times.stop()
+        if not complete:
+            return _End(ScanState.STOPPED, FinishReason.STOPPED)
+        if self._max_taps is not None and self._max_taps < len(self._plan.taps):
+            return _End(ScanState.STOPPED, FinishReason.LIMITED)
+        return _End(ScanState.FINISHED, FinishReason.COMPLETE)
+
+    def _poor(self, retake: int) -> list[Job]:
+        """Strikes to repeat, in the plan's order; a merely doubtful one has one more chance."""
+        again = []
+        for tap in self._plan.taps:
+            for repeat in range(self._plan.repeats):
+                verdict = self._keeper.verdict((tap.number, repeat))
+                if verdict is None or verdict.quality == "good" or tap.number in self._refused:
+                    continue
+                if verdict.quality != "doubtful" or retake == 1:
+                    again.append(Job(tap, repeat, retake))
+        return again
+
+    def _drain(self) -> None:
+        self._keeper.drain()
+        if self._keeper.failure is not None:
+            raise self._keeper.failure
+
+    # -- strike by strike --------------------------------------------------------------------
+
+    def _make(self, jobs: Sequence[Job]) -> bool:
+        """Make strikes in order; False when the user stopped it."""
+        for index, job in enumerate(jobs):
+            if not self._may_go_on():
+                return False
+            self._make_one(job, jobs[index + 1] if index + 1 < len(jobs) else None)
+        return True
+
+    def _make_one(self, job: Job, following: Job | None) -> None:
+        began_s = self._devices.clock.now_s()
+        if not self._start_move(job):
+            self._skip(job, self._refused[job.tap.number])
+            return
+        self._striker.stand_over(job.tap.number)
+        self._tell_tap(TapStep.STRIKING, job)
+        self._retakes += job.retake > 0
+        try:
+            recorded = self._striker.strike(lambda: self._move_ahead(following))
+        except (MicrophoneError, ControllerRefusedError) as error:
+            self._skip(job, str(error))
+            return
+        self._keeper.put(
+            Take(
+                job.tap,
+                job.repeat,
+                job.retake,
+                recorded.clip,
+                self._striker.pulse_us,
+                recorded.pulse_time_us,
+            )
+        )
+        if job.retake == 0:
+            self._pace.strike_done(self._devices.clock.now_s() - began_s)
+
+    def _move_ahead(self, following: Job | None) -> None:
+        """The record is over: be off to the next tap, unless somebody wants to hold or stop."""
+        if following is not None and not self._control.any_wanted:
+            self._start_move(following)
+
+    def _start_move(self, job: Job) -> bool:
+        number = job.tap.number
+        if number in self._refused:
+            return False
+        try:
+            self._striker.start_move(number)
+        except ControllerRefusedError as error:
+            self._refused[number] = str(error)
+            return False
+        return True
+
+    def _may_go_on(self) -> bool:
+        """The tap boundary: here, and only here, pause and stop are honoured."""
+        if self._keeper.failure is not None:
+            raise self._keeper.failure
+        if self._control.pause_wanted and not self._control.stop_wanted:
+            self._state(ScanState.PAUSED)
+            with self._times.held():
+                self._control.wait_while_paused()
+            if not self._control.any_wanted:
+                self._state(ScanState.RUNNING)
+        self._striker.check_halt()
+        return not self._control.stop_wanted
+
+    def _skip(self, job: Job, reason: str) -> None:
+        """Nothing came of this strike: an event, no error; tried again at the end."""
+        self._keeper.note(job.slot, Verdict(None, (reason,)))
+        self._tell_tap(TapStep.SKIPPED, job, reason)
+
+    def _strike_stored(self, take: Take) -> None:
+        """In the storing thread, after every strike that is safe."""
+        with self._done_lock:
+            self._done.add(take.slot)
+            done = len(self._done)
+        remaining = self._pace.remaining_s(self._keeper.poor())
+        total = self._plan.strike_count
+        self._listeners.tell(lambda listener: listener.progressed(done, total, remaining))
+
+    # -- the end -----------------------------------------------------------------------------
+
+    def _wind_up(self, end: _End) -> ScanOutcome:
+        """Make the rig safe, finish storing, write the state, say that it is over."""
+        if end.state is ScanState.HALTED:
+            self._devices.controller.halt()  # never raises
+        self._keeper.close()
+        self._times.stop()
+        if end.error is None and self._keeper.failure is not None:
+            end = replace(end, state=ScanState.STOPPED, error=self._keeper.failure)
+        if end.state is not ScanState.HALTED:
+            with contextlib.suppress(PlaterigError):
+                self._striker.park(self._corner())
+        outcome = self._outcome(end)
+        try:
+            self._store.set_state(self._scan, outcome.state, outcome.reason)
+        except Exception as error:
+            log.error("the end of scan %s could not be written: %s", self._scan, error)
+            outcome = replace(outcome, error=outcome.error or error)
+        self._listeners.tell(lambda listener: listener.state_changed(outcome.state, outcome.reason))
+        self._listeners.tell(lambda listener: listener.scan_finished(outcome))
+        return outcome
+
+    def _outcome(self, end: _End) -> ScanOutcome:
+        rejected = []
+        for tap in self._plan.taps:
+            for repeat in range(self._plan.repeats):
+                verdict = self._keeper.verdict((tap.number, repeat))
+                if verdict is not None and verdict.quality in (None, "bad"):
+                    reason = " ".join(verdict.reasons)
+                    rejected.append(Rejected(tap.number, repeat, tap.x_mm, tap.y_mm, reason))
+        return ScanOutcome(
+            state=end.state,
+            finish=end.finish,
+            reason=end.finish.value if end.error is None else str(end.error),
+            taps=len({tap for tap, _ in self._done}),
+            strikes=len(self._done),
+            retakes=self._retakes,
+            rejected=tuple(rejected),
+            wall_s=self._times.wall_s,
+            rig_s=self._times.rig_s,
+            floor_s=self._times.floor_s,
+            error=end.error,
+        )
+
+    def _corner(self) -> Place:
+        """Where the hammer is after homing, and where it is parked."""
+        x0, y0, _, _ = self._settings.controller.limits_mm
+        dx, dy = self._settings.tapper.offset_mm
+        return x0 + dx, y0 + dy
+
+    def _state(self, state: ScanState, reason: str = "") -> None:
+        self._store.set_state(self._scan, state, reason)
+        self._listeners.tell(lambda listener: listener.state_changed(state, reason))
+
+    def _tell_tap(self, step: TapStep, job: Job, reason: str = "") -> None:
+        event = TapEvent(step, job.tap, job.repeat, job.retake, reason=reason)
+        self._listeners.tell(lambda listener: listener.tap_event(event))
+
+
+@dataclass(frozen=True)
+class _End:
+    """State and reason a run ended with."""
+
+    state: ScanState
+    finish: FinishReason
+    error: Exception | None = None
