@@ -22,7 +22,7 @@ def load_scan(folder: Path | str, scan: str | None, progress: Progress = silent)
     New readings are stored where the folder can be opened for writing, so that they are computed
     once. Raises the folder's own errors.
     """
-    from rig.archive import PlateFolder
+    from rig.archive.plate_folder import PlateFolder
 
     with PlateFolder.open(folder) as opened:
         name = scan or opened.latest_scan()
