@@ -99,7 +99,11 @@ def read_table(path: Path, required: Sequence[str]) -> Table:
         raise TableError("two of its columns have the same name")
     rows, faults = [], []
     for number, line in lines[1:]:
-        values = next(csv.reader([line], delimiter=separator))
+        try:
+            values = next(csv.reader([line], delimiter=separator))
+        except csv.Error as problem:
+            faults.append((number, f"what cannot be split into values: {problem}"))
+            continue
         while len(values) > len(heads) and not values[-1].strip():
             values.pop()
         if len(values) > len(heads):

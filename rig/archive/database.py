@@ -38,11 +38,11 @@ class Database:
         if create:
             schema.migrate(connection)
         number = schema.require_readable(connection, str(self.path))
-        self.migrated_from = number if number < schema.SCHEMA else None
-        if number < schema.SCHEMA and self.write:
+        old = number < schema.newest()
+        if old and self.write:
             self._keep_copy(number)
             schema.migrate(connection)
-        elif number < schema.SCHEMA:
+        elif old:
             memory = _connect(None, "memory")
             connection.backup(memory)
             connection.close()
@@ -55,7 +55,7 @@ class Database:
             connection.execute("PRAGMA foreign_keys = ON")
 
     def _keep_copy(self, number: int) -> None:
-        copy = sqlite3.connect(self.path.with_name(f"before-schema-{number + 1}.sqlite"))
+        copy = sqlite3.connect(self.path.with_name(f"plate-schema-{number}.sqlite"))
         try:
             self._connection.backup(copy)
         finally:

@@ -28,8 +28,9 @@ def existing_folder(path: Path | str) -> Path:
     """The path of a plate folder that is there, or FolderMissingError."""
     given = Path(path)
     for candidate in (given, folder_path(given)):
-        if (candidate / DATABASE_NAME).is_file():
-            return candidate
+        lost_database = candidate.suffix == SUFFIX and (candidate / "audio").is_dir()
+        if (candidate / DATABASE_NAME).is_file() or lost_database:
+            return candidate  # without a database, opening says what is left
     if given.is_dir():
         raise FolderMissingError(
             "This directory is no plate folder: plate.sqlite is missing.",

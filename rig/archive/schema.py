@@ -7,7 +7,6 @@ new step and a golden folder of the schema before it.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
 
 from rig.model.errors import FolderDamagedError, FolderNewerError
 
@@ -87,7 +86,11 @@ CREATE TABLE event (
 """
 
 STEPS: tuple[str, ...] = (_STEP_1,)
-SCHEMA = len(STEPS)
+
+
+def newest() -> int:
+    """The schema number this version writes."""
+    return len(STEPS)
 
 
 def schema_of(connection: sqlite3.Connection) -> int:
@@ -96,7 +99,7 @@ def schema_of(connection: sqlite3.Connection) -> int:
     return number
 
 
-def require_readable(connection: sqlite3.Connection, where: str, newest: int = SCHEMA) -> int:
+def require_readable(connection: sqlite3.Connection, where: str) -> int:
     """Return the schema number, or raise for a newer folder or a database that is not ours."""
     application: int = connection.execute("PRAGMA application_id").fetchone()[0]
     number = schema_of(connection)
@@ -106,22 +109,22 @@ def require_readable(connection: sqlite3.Connection, where: str, newest: int = S
             where=where,
             remedy="Fetch plate.sqlite from a copy of the folder.",
         )
-    if number > newest:
+    if number > newest():
         raise FolderNewerError(
-            f"This folder was written by a newer platerig (schema {number}, known here: {newest}).",
+            f"This folder was written by a newer platerig (schema {number}, known here: {newest()}).",
             where=where,
             remedy="Update platerig, then open it again. Nothing was changed.",
         )
     return number
 
 
-def migrate(connection: sqlite3.Connection, steps: Sequence[str] = STEPS) -> int:
+def migrate(connection: sqlite3.Connection) -> int:
     """Bring a database up to the newest schema, each step whole or not at all.
 
     Returns the number of steps taken. The connection must be in autocommit mode.
     """
     start = schema_of(connection)
-    for number, script in enumerate(steps[start:], start=start + 1):
+    for number, script in enumerate(STEPS[start:], start=start + 1):
         identity = f"PRAGMA application_id = {APPLICATION_ID};" if number == 1 else ""
         try:
             connection.executescript(
@@ -131,4 +134,4 @@ def migrate(connection: sqlite3.Connection, steps: Sequence[str] = STEPS) -> int
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
-    return len(steps) - start
+    return len(STEPS) - start
