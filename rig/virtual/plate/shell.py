@@ -73,7 +73,7 @@ def assemble(mesh: TriangleMesh, fields: ShellFields) -> ShellSystem:
     )
     bending = CellBasis(grid, ElementTriP4(), intorder=_INTEGRATION_ORDER)
     membrane = CellBasis(grid, ElementTriP3(), intorder=_INTEGRATION_ORDER)
-    places = np.asarray(bending.global_coordinates().value)
+    places = np.asarray(bending.global_coordinates())
     xy_mm = places.reshape(2, -1).T * 1e3
     weight = bending.dx
     count, points = weight.shape
@@ -130,7 +130,7 @@ def assemble(mesh: TriangleMesh, fields: ShellFields) -> ShellSystem:
 def _values(basis: Any, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
     """Shape functions (elements, points, n) and gradients (elements, points, 2, n)."""
     fields = [entry[0] for entry in basis.basis]
-    values = np.array([np.broadcast_to(f.value, shape) for f in fields]).transpose(1, 2, 0)
+    values = np.array([np.broadcast_to(np.asarray(f), shape) for f in fields]).transpose(1, 2, 0)
     grads = np.array([np.broadcast_to(f.grad, (2, *shape)) for f in fields]).transpose(2, 3, 1, 0)
     return np.ascontiguousarray(values), np.ascontiguousarray(grads)
 
