@@ -1,0 +1,327 @@
+"""Scan a plate: find it, plan, tap it all over, store every strike. Resume a scan."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.model.errors import PictureError, UsageError
+from rig.model.frames import Face, Pose, Strength
+from rig.model.progress import Progress, ProgressEvent, silent
+
+if TYPE_CHECKING:
+    from rig.archive.plate_folder import PlateFolder
+    from rig.jobs.compose import Rig
+    from rig.model.outline import Outline
+    from rig.model.rig_settings import RigSettings
+    from rig.scan import ScanControl, ScanListener, ScanOutcome
+
+MOVED_MM = 1.5  # a plate found this far from its earlier place has been moved
+
+
+@dataclass(frozen=True)
+class ScanResult:
+    """How the scan ended."""
+
+    scan: str
+    outcome: ScanOutcome
+    simulated: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """The JSON contract of `platerig scan`."""
+        outcome = self.outcome
+        return {
+            "scan": self.scan,
+            "taps": outcome.taps,
+            "strikes": outcome.strikes,
+            "retakes": outcome.retakes,
+            "rejected": len(outcome.rejected),
+            "wall_s": round(outcome.wall_s, 3),
+            "floor_s": round(outcome.floor_s, 3),
+            "state": outcome.state.value,
+            "rig_s": round(outcome.rig_s, 3),
+            "reason": outcome.reason,
+            "simulated": self.simulated,
+            "rejections": [
+                {"tap": r.tap, "repeat": r.repeat, "x_mm": r.x_mm, "y_mm": r.y_mm,
+                 "reason": r.reason}
+                for r in outcome.rejected
+            ],
+        }  # fmt: skip
+
+
+def scan(
+    folder: Path | str,
+    *,
+    world: str | None = None,
+    rig_file: Path | str | None = None,
+    seed: int = 1,
+    spacing_mm: float = 9.0,
+    face: Face = "outer",
+    strength: Strength = "light",
+    repeats: int = 1,
+    speed: float = 1.0,
+    resume: bool = False,
+    max_taps: int | None = None,
+    pose: Pose | None = None,
+    listeners: Iterable[ScanListener] = (),
+    control: ScanControl | None = None,
+    progress: Progress = silent,
+) -> ScanResult:
+    """Scan a plate on a virtual world or on the rig of a rig file, into a plate folder.
+
+    A missing folder is made for a virtual world. resume: go on with the folder's unfinished
+    scan, on the same world or rig; plan, face and strength are the stored ones. max_taps: end
+    after the first so many taps of the plan, as if stopped. pose: virtual worlds only, where the
+    plate truly lies; the camera still has to find it. control: the three stops. Ctrl-C stops, a
+    second one halts.
+
+    Raises UsageError, FolderError, PictureError (plate not found or moved), DeviceError; what
+    was stored is safe and the scan can be resumed.
+    """
+    from rig.scan import ScanControl
+
+    control = control or ScanControl()
+    with ExitStack() as stack:
+        stack.enter_context(_interrupts(control))
+        opened = stack.enter_context(_folder(folder, make=world is not None and not resume))
+        if resume:
+            job = _resumed(opened, world, rig_file, speed)
+        else:
+            job = _Job(None, *_new_rig(opened, world, rig_file, seed, speed, face, pose))
+        stack.callback(job.rig.close)
+        progress(ProgressEvent("opening the devices"))
+        _open(job.rig)
+        progress(ProgressEvent("looking for the plate"))
+        found, outline, picture = _look(opened, job.rig, job.face)
+        if job.scan is None:
+            name = _begin(opened, job.rig, outline, found, face, strength, spacing_mm, repeats)
+        else:
+            name, found = job.scan, _same_place(opened, job.scan, found)
+        opened.store_image(name, "registration", picture)
+        outcome = _run(opened, name, job.rig, found, progress, listeners, control, max_taps)
+        if outcome.error is not None and not control.halted:
+            raise outcome.error
+        return ScanResult(name, outcome, job.rig.simulated)
+
+
+@dataclass(frozen=True)
+class _Job:
+    """The rig, and the scan to resume (None: a new one)."""
+
+    scan: str | None
+    rig: Rig
+    face: Face
+
+
+def _new_rig(
+    folder: PlateFolder,
+    world: str | None,
+    rig_file: Path | str | None,
+    seed: int,
+    speed: float,
+    face: Face,
+    pose: Pose | None,
+) -> tuple[Rig, Face]:
+    from rig.jobs.compose import compose
+
+    session = 100_000 * len(folder.scans())
+    rig = compose(world, rig_file, seed=seed, speed=speed, face=face, pose=pose, session=session)
+    if rig.facts is not None:  # scales and rulers of the virtual workshop
+        known = folder.facts
+        names = ("instrument", "wood", "mass_g", "arching_mm", "temperature_c",
+                 "humidity_percent")  # fmt: skip
+        new = {n: getattr(rig.facts, n) for n in names if getattr(known, n) is None}
+        if new:
+            folder.update_facts(**new)
+    return rig, face
+
+
+def _resumed(
+    folder: PlateFolder, world: str | None, rig_file: Path | str | None, speed: float
+) -> _Job:
+    """Compose the very rig of the unfinished scan."""
+    from rig.jobs.compose import compose
+
+    name = folder.unfinished_scan()
+    if name is None:
+        raise UsageError(
+            "There is no unfinished scan to go on with.",
+            where=str(folder.path),
+            remedy="Start a new one without --resume.",
+        )
+    plan, origin = folder.plan(name), folder.origin(name)
+    before = origin.get("world") or origin.get("rig_file")
+    if before is None:
+        raise UsageError(
+            f"{name} was not made by a rig, so it cannot be resumed.", where=str(folder.path)
+        )
+    given = world or (str(Path(rig_file).resolve()) if rig_file is not None else None)
+    if given is not None and given != before:
+        raise UsageError(
+            f"{name} was begun on {before}, not on {given}.",
+            remedy="Resume it there, or start a new scan.",
+        )
+    laid = origin.get("laid")
+    rig = compose(
+        origin.get("world"),
+        origin.get("rig_file"),
+        seed=int(origin.get("seed") or 1),
+        speed=speed,
+        face=plan.face,
+        pose=None if laid is None else Pose(**laid),
+        session=int(origin.get("session") or 0) + 1 + len(folder.done(name)),
+    )
+    _require_same_rig(folder.settings(name), rig.settings, name)
+    return _Job(name, rig, plan.face)
+
+
+def _require_same_rig(before: RigSettings | None, now: RigSettings, scan: str) -> None:
+    """Ports and devices may have other names today; the mechanics must be the same."""
+    if before is None:
+        return
+    for what, then, today in (
+        ("bed", before.bed, now.bed),
+        ("tapper", before.tapper, now.tapper),
+        ("limits", before.controller.limits_mm, now.controller.limits_mm),
+        ("microphone position", before.microphone.position_mm, now.microphone.position_mm),
+        ("sample rate", before.microphone.rate_hz, now.microphone.rate_hz),
+    ):
+        if then != today:
+            raise UsageError(
+                f"The rig file has changed since {scan} was begun: {what}.",
+                remedy="Put it back as it was, or start a new scan.",
+            )
+
+
+def _open(rig: Rig) -> None:
+    """Open the devices and drive the gantry out of the camera's view."""
+    rig.controller.open()
+    rig.microphone.open()
+    rig.camera.open()
+    rig.controller.home()
+
+
+def _look(folder: PlateFolder, rig: Rig, face: Face) -> tuple[Pose, Outline, Any]:
+    """Find the plate in a fresh picture; take the outline from it where the folder has none."""
+    from rig.vision.locate import locate_plate
+
+    picture = rig.camera.frame().pixels
+    stored = None if folder.outline_source == "stand-in" else folder.outline
+    located = locate_plate(picture, rig.settings, stored, face)
+    if located.pose is None or (stored is None and located.outline is None):
+        raise PictureError(
+            f"The plate was not found on the bed: {located.reason}",
+            remedy="Lay it flat on the bed with the markers in view, and scan again.",
+        )
+    outline = stored
+    if outline is None:
+        outline = located.outline
+        assert outline is not None
+        folder.set_outline(outline, source="picture")
+    return located.pose, outline, picture
+
+
+def _begin(
+    folder: PlateFolder,
+    rig: Rig,
+    outline: Outline,
+    pose: Pose,
+    face: Face,
+    strength: Strength,
+    spacing_mm: float,
+    repeats: int,
+) -> str:
+    """Plan, and save the plan before anything moves."""
+    from rig.plan import grid_plan, reachable
+
+    plan = grid_plan(outline, face=face, strength=strength, spacing_mm=spacing_mm, repeats=repeats)
+    plan = reachable(plan, pose, rig.settings)
+    return folder.new_scan(plan, pose=pose, settings=rig.settings, origin=rig.origin)
+
+
+def _same_place(folder: PlateFolder, scan: str, found: Pose) -> Pose:
+    """The pose the scan was begun with, provided that the plate still lies there."""
+    import numpy as np
+
+    before, outline = folder.pose(scan), folder.outline
+    if before is None or outline is None:
+        return found
+    shift = found.to_bed(outline.rim) - before.to_bed(outline.rim)
+    moved_mm = float(np.max(np.hypot(shift[:, 0], shift[:, 1])))
+    if moved_mm > MOVED_MM:
+        raise PictureError(
+            f"The plate has been moved by {moved_mm:.1f} mm since {scan} was begun.",
+            where=str(folder.path),
+            remedy="Lay it back, or start a new scan.",
+        )
+    return before
+
+
+def _run(
+    folder: PlateFolder,
+    name: str,
+    rig: Rig,
+    pose: Pose,
+    progress: Progress,
+    listeners: Iterable[ScanListener],
+    control: ScanControl,
+    max_taps: int | None,
+) -> ScanOutcome:
+    from rig.jobs.scan_progress import ProgressListener
+    from rig.scan import Devices, Runner
+    from rig.tone import read_clip
+
+    runner = Runner(
+        folder,
+        name,
+        Devices(rig.controller, rig.microphone, rig.clock),
+        rig.settings,
+        pose,
+        read_clip,
+        listeners=(*listeners, ProgressListener(progress)),
+        control=control,
+        max_taps=max_taps,
+    )
+    return runner.run()
+
+
+@contextmanager
+def _folder(folder: Path | str, *, make: bool) -> Iterator[PlateFolder]:
+    """The folder, open for writing; made first for a virtual plate that has none."""
+    from rig.archive.naming import folder_path
+    from rig.archive.plate_folder import PlateFolder
+    from rig.model.plate_facts import PlateFacts
+
+    path = folder_path(folder)
+    if make and not path.exists():
+        opened = PlateFolder.create(path, PlateFacts(name=path.stem))
+    else:
+        opened = PlateFolder.open(path, write=True)
+    with opened:
+        yield opened
+
+
+@contextmanager
+def _interrupts(control: ScanControl) -> Iterator[None]:
+    """Ctrl-C stops, a second one halts. Only where signals can be caught: the main thread."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def on_signal(_number: int, _frame: object) -> None:
+        act: Callable[[], None] = control.halt if control.stop_wanted else control.stop
+        # in a thread of its own: the main one may hold the very locks that this needs
+        threading.Thread(target=act, name="interrupt").start()
+
+    before = {s: signal.signal(s, on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
