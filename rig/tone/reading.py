@@ -31,6 +31,7 @@ class _Sound:
     """A recording made ready: drift taken out, silent ends known, strikes found."""
 
     x: FloatArray
+    raw: FloatArray
     rate: int
     start: int
     level_db: float
@@ -90,7 +91,7 @@ def _prepare(clip: Clip) -> _Sound | ClipReading:
         return _nothing("The recording is silent.", None)
     x = without_drift(mic[:stop], rate)
     found = find_onsets(x, rate, _earliest(clip))
-    return _Sound(x, rate, start, float(decibels(peak)), found)
+    return _Sound(x, mic[:stop], rate, start, float(decibels(peak)), found)
 
 
 def _earliest(clip: Clip) -> int:
@@ -123,7 +124,12 @@ def _read_strike(
     lead, end = _free_ring(after, rate, onset.second_s)
     fit = RingFit((), (), 0.0)
     if end - lead >= _NEEDED_S * rate:
-        fit = ring_of(after[lead:end], rate, before, lead / rate, hum_hz)
+        # the drift filter would bend the first 20 ms of the ring, so the ring is read without it
+        level = float(np.mean(sound.raw[sound.start : max(sound.start + 1, onset.quiet_stop)]))
+        if len(before) < 0.02 * rate:
+            level = float(np.mean(sound.raw[onset.sample : stop]))
+        ring = sound.raw[onset.sample + lead : onset.sample + end] - level
+        fit = ring_of(ring, rate, before, lead / rate, hum_hz)
     pitch = pitch_of(fit.partials)
     if pitch.hz is None:
         verdict.note(pitch.reason)

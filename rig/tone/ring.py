@@ -9,22 +9,24 @@ ring by the sound before the strike.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
 from rig.model.units import FloatArray
-from rig.tone.damped import ComplexArray, Segment, fit_group, sound_of
+from rig.tone.damped import ComplexArray, Segment, fit_group, response, sound_everywhere, sound_of
 from rig.tone.fast_length import fast_length
+from rig.tone.peaks import LOWEST_HZ, Peak, find_peaks
 
-LOWEST_HZ = 40.0
-HIGHEST_HZ = 16000.0
 LONGEST_S = 0.7
-_MOST_PARTIALS = 24
-_MOST_MORE = 8
+_MOST_PARTIALS = 20
+_MOST_MORE = 6
 _MOST_IN_GROUP = 5
-_RANGE_DB = 45.0
+_RANGE_DB = 42.0
 _SHORTEST_S = 0.02
+_SHARED = 0.02
+_UNSEEN = 1e-3
+_SETTLED = 0.3  # standard deviations
+_WEAK = 0.5
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,6 @@ class RingFit:
     explained: float
 
 
-class Peak(NamedTuple):
-    """A peak of a spectrum: frequency, half width at half power, power."""
-
-    hz: float
-    width_hz: float
-    power: float
-
-
 def segments_of(x: FloatArray, sample_rate_hz: int) -> list[Segment]:
     """Transforms of the whole of x (n,), at most 0.7 s, and of its half, quarter … of its start."""
     segments: list[Segment] = []
@@ -76,101 +70,6 @@ def segments_of(x: FloatArray, sample_rate_hz: int) -> list[Segment]:
     return segments
 
 
-def _half_width_hz(power: FloatArray, peak: int, step_hz: float) -> float:
-    """Half width at half power of the peak at bin `peak`, at least that of one bin."""
-    reach = 400
-    half = 0.5 * power[peak]
-    up = power[peak : peak + reach] < half
-    down = power[max(0, peak - reach) : peak + 1][::-1] < half
-    right = int(np.argmax(up)) if up.any() else reach
-    left = int(np.argmax(down)) if down.any() else reach
-    narrow = min(left, right)
-    return max(0.5, narrow - 0.5) * step_hz
-
-
-def _find_peaks(rest: ComplexArray, segment: Segment, most: int, least_power: float) -> list[Peak]:
-    """Peaks of a transform, the strongest first.
-
-    The transform is smoothed over three bins (a Hann window on the stretch, but keeping the
-    start by the phase of a half window) so that the cut end of long tones makes no side lobes.
-    A peak on the flank of a stronger one is passed over.
-    """
-    step = segment.step_hz
-    low = max(2, int(LOWEST_HZ / step))
-    high = min(len(rest) - 2, int(min(HIGHEST_HZ, 0.46 * segment.sample_rate_hz) / step))
-    if high - low < 4:
-        return []
-    tapered = half_hann(rest)
-    power = np.abs(tapered[: high + 2]) ** 2
-    inner = power[low:high]
-    tops = low + np.flatnonzero(
-        (inner > power[low - 1 : high - 1]) & (inner >= power[low + 1 : high + 1])
-    )
-    noise = _local_noise(power, low, high)
-    tops = tops[(power[tops] > 14.0 * noise[tops]) & (power[tops] > least_power)]
-    if len(tops) == 0:
-        return []
-    tops = tops[np.argsort(power[tops])[::-1]][:200]
-    found: list[Peak] = []
-    shade = np.zeros(len(tops))
-    for position, top in enumerate(tops):
-        if power[top] < shade[position]:
-            continue
-        width = _half_width_hz(power, int(top), step)
-        found.append(Peak(_top_hz(power, int(top), step), width, float(power[top])))
-        if len(found) == most:
-            break
-        gap = np.abs(tops - top) * step
-        shade = np.maximum(shade, 2.0 * power[top] / (1.0 + (gap / (1.3 * width + step)) ** 2))
-    return found
-
-
-def half_hann(bins: ComplexArray) -> ComplexArray:
-    """Transform under the falling half of a Hann window, approximated by its first terms.
-
-    cos²(πt/2T) = ½ + ½·cos(πt/T); the half-bin cosine is written by the bins' neighbours:
-    its Fourier series on 0 … T is ½ + (1/2j)·Σ odd … of which the two nearest bins matter.
-    """
-    result = 0.5 * bins.astype(np.complex128)
-    # ½·cos(πt/T) on 0…T has the Fourier coefficients −j·2n/(π(4n² − 1)) at bin n
-    for n in (1, 2, 3):
-        weight = 2.0 * n / (np.pi * (4.0 * n * n - 1.0))
-        result[n:] += -1j * weight * bins[:-n]
-        result[:-n] += 1j * weight * bins[n:]
-    return result
-
-
-def _top_hz(power: FloatArray, top: int, step_hz: float) -> float:
-    """Frequency of a peak by a parabola through the logarithms of three bins."""
-    a, b, c = np.log(power[top - 1 : top + 2] + 1e-300)
-    bend = a - 2.0 * b + c
-    shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
-    return float((top + np.clip(shift, -0.5, 0.5)) * step_hz)
-
-
-def _local_noise(power: FloatArray, low: int, high: int) -> FloatArray:
-    """Noise per bin: the lowest of the lower quartiles of blocks within half an octave.
-
-    Blocks are a sixth of an octave and at least 60 bins wide, so that a broad peak, which may
-    fill one block or two, does not pass for noise.
-    """
-    noise = np.zeros_like(power)
-    start = low
-    centres: list[float] = []
-    levels: list[float] = []
-    while start < high:
-        stop = min(high, max(start + 60, int(start * 1.12)))
-        block = power[start:stop]
-        # for exponentially distributed power the lower quartile is 0.288 of the mean
-        levels.append(float(np.partition(block, len(block) // 4)[len(block) // 4]) / 0.288)
-        centres.append(0.5 * (start + stop))
-        start = stop
-    padded = np.pad(np.array(levels), 3, mode="edge")
-    lowest = np.lib.stride_tricks.sliding_window_view(padded, 7).min(axis=1)
-    noise[low : high + 1] = np.interp(np.arange(low, high + 1), centres, lowest)
-    return noise
-
-
 @dataclass(eq=False)
 class _Group:
     s: ComplexArray
@@ -178,7 +77,12 @@ class _Group:
     sd_s: FloatArray
     sd_c: FloatArray
     noise: float = 0.0
-    power: float = 0.0
+    moved: bool = True
+
+    def without(self, member: int) -> _Group:
+        """The group less one member."""
+        s, c = np.delete(self.s, member), np.delete(self.c, member)
+        return _Group(s, c, np.delete(self.sd_s, member), np.delete(self.sd_c, member))
 
     def is_sound(self) -> bool:
         """Every member carries something, inside the band, and lasts longer than a blow."""
@@ -213,33 +117,38 @@ class _Model:
 
     def fit(self, group: _Group, rounds: int) -> bool:
         """Refine a group in place; false where its band holds too few bins."""
-        slowest = float(np.min(-group.s.real))
-        segment = self.segment_for(slowest)
-        f = group.s.imag / (2 * np.pi)
-        reach = np.maximum(6.0 * -group.s.real / (2 * np.pi), 4.0 * segment.step_hz)
-        first, stop = segment.range_around(float(np.min(f - reach)), float(np.max(f + reach)))
+        first, stop, segment = self._band(group)
         if stop - first < 2 * len(group.s) + 3:
             return False
-        s, c = self.poles(without=group)
-        y = segment.bins[first:stop] - sound_of(s, c, segment, first, stop)
-        fitted = fit_group(y, group.s, segment, first, rounds)
+        y = self._rest(group, segment, first, stop)
+        old = group.s
+        fitted = fit_group(y, old, segment, first, rounds)
         group.s, group.c = fitted.s, fitted.c
         group.sd_s, group.sd_c, group.noise = fitted.sd_s, fitted.sd_c, fitted.noise
-        group.power = float(np.vdot(y, y).real) / len(y)
+        group.moved = bool(np.any(np.abs(group.s - old) > _SETTLED * group.sd_s))
         return True
+
+    def settle(self, sweeps: int) -> None:
+        """Fit groups in turn, each with the others subtracted, until they keep still."""
+        for _ in range(sweeps):
+            self.groups.sort(key=lambda g: float(g.s[0].imag))
+            moved = [group.moved for group in self.groups]
+            if not any(moved):
+                break
+            for number, group in enumerate(self.groups):
+                if any(moved[max(0, number - 1) : number + 2]):
+                    self.fit(group, 2)
 
     def start(self, peaks: list[Peak]) -> None:
         """Form groups of peaks nearer than a few half widths, and fit them, slow decays first."""
-        step_hz = self.segments[0].step_hz
         members: list[Peak] = []
         batches: list[list[Peak]] = []
         for peak in sorted(peaks):
-            near = (
-                members
-                and peak.hz - members[-1].hz
-                < 3.0 * (peak.width_hz + members[-1].width_hz) + 2.5 * step_hz
-            )
-            if not near or len(members) >= _MOST_IN_GROUP:
+            if (
+                not members
+                or len(members) >= _MOST_IN_GROUP
+                or not self._near(peak, members[-1].hz, members[-1].width_hz)
+            ):
                 members = []
                 batches.append(members)
             members.append(peak)
@@ -251,31 +160,91 @@ class _Model:
                 self.fit(group, 6)
             if group.is_sound():
                 self.groups.append(group)
+        self.settle(4)
 
     def extend(self, peaks: list[Peak]) -> None:
         """Add what was left over, one peak at a time, where it clearly improves its group."""
-        step_hz = self.segments[0].step_hz
         for peak in peaks:
             host: _Group | None = None
             for group in self.groups:
-                gap = np.abs(group.s.imag / (2 * np.pi) - peak.hz)
-                reach = 3.0 * (peak.width_hz - group.s.real / (2 * np.pi)) + 2.5 * step_hz
-                if np.any(gap < reach):
+                turns = group.s / (2 * np.pi)
+                if any(self._near(peak, float(z.imag), -float(z.real)) for z in turns):
                     host = group
                     break
             trial = _new_group([peak])
             if host is None:
                 if self.fit(trial, 5) and trial.is_sound():
                     self.groups.append(trial)
-                continue
-            if len(host.s) >= _MOST_IN_GROUP:
-                continue
-            trial.s = np.concatenate([host.s, trial.s])
-            self.groups.remove(host)
-            well = self.fit(trial, 6) and trial.is_sound()
-            well = well and trial.noise < 0.5 * host.noise
-            well = well and float(np.max(np.abs(trial.c))) < 2.0 * float(np.max(np.abs(host.c)))
-            self.groups.append(trial if well else host)
+            elif len(host.s) < _MOST_IN_GROUP:
+                trial.s = np.concatenate([host.s, trial.s])
+                self.groups.remove(host)
+                well = self.fit(trial, 6) and trial.is_sound() and self._is_worth(trial, host)
+                self.groups.append(trial if well else host)
+        self.settle(3)
+
+    def thin(self) -> None:
+        """Take out members that their group can do without."""
+        for group in list(self.groups):
+            while len(group.s) > 1:
+                energy = np.abs(group.c) ** 2 / -group.s.real
+                weak = int(np.argmin(energy))
+                if energy[weak] > _WEAK * np.max(energy):
+                    break
+                trial = group.without(weak)
+                self.groups.remove(group)
+                less = self.fit(trial, 4) and trial.is_sound() and not self._is_worth(group, trial)
+                group = trial if less else group
+                self.groups.append(group)
+                if not less:
+                    break
+
+    def _near(self, peak: Peak, hz: float, width_hz: float) -> bool:
+        """Whether two partials share so much energy that they must be fitted together.
+
+        Squared correlation of two damped partials: 4γ₁γ₂ / ((γ₁ + γ₂)² + Δ²), in half widths γ.
+        """
+        gap = abs(peak.hz - hz)
+        shared = 4.0 * peak.width_hz * width_hz / ((peak.width_hz + width_hz) ** 2 + gap**2)
+        return shared > _SHARED or gap < 2.5 * self.segments[0].step_hz
+
+    def _band(self, group: _Group) -> tuple[int, int, Segment]:
+        segment = self.segment_for(float(np.min(-group.s.real)))
+        f = group.s.imag / (2 * np.pi)
+        reach = np.maximum(6.0 * -group.s.real / (2 * np.pi), 4.0 * segment.step_hz)
+        reach = np.minimum(reach, 60.0 * segment.step_hz)
+        first, stop = segment.range_around(float(np.min(f - reach)), float(np.max(f + reach)))
+        return first, stop, segment
+
+    def _rest(self, group: _Group, segment: Segment, first: int, stop: int) -> ComplexArray:
+        """The band less all other partials whose flanks, or images, can be seen in it."""
+        y = segment.bins[first:stop]
+        s, c = self.poles(without=group)
+        both, amplitude = np.concatenate([s, s.conj()]), np.concatenate([c, c.conj()])
+        step = 2 * np.pi * segment.step_hz
+        gap = np.maximum(first * step - both.imag, both.imag - (stop - 1) * step)
+        flank = np.abs(amplitude) * segment.sample_rate_hz / np.maximum(gap, step)
+        seen = flank > _UNSEEN * float(np.max(np.abs(y)))
+        if not np.any(seen):
+            return y
+        return np.asarray(y - response(both[seen], segment, first, stop) @ amplitude[seen])
+
+    def _is_worth(self, more: _Group, less: _Group) -> bool:
+        """Whether the richer group explains its band enough better, by Bayes' criterion.
+
+        Neither may be in the list of groups. Three times the criterion's penalty is asked for,
+        since the extra partial was looked for wherever it fits best; and a fifth of the rest,
+        since real rings are not exactly exponential.
+        """
+        first, stop, segment = self._band(more)
+        y = self._rest(more, segment, first, stop)
+        rest_less = y - sound_of(less.s, less.c, segment, first, stop)
+        rest_more = y - sound_of(more.s, more.c, segment, first, stop)
+        energy_less = float(np.vdot(rest_less, rest_less).real)
+        energy_more = float(np.vdot(rest_more, rest_more).real) + 1e-300
+        if float(np.max(np.abs(more.c))) > 2.0 * float(np.max(np.abs(less.c))):
+            return False
+        needed = np.exp(3.0 * np.log(2.0 * len(y)) / len(y))
+        return energy_less / energy_more > max(float(needed), 1.2)
 
 
 def _new_group(peaks: list[Peak]) -> _Group:
@@ -302,21 +271,17 @@ def ring_of(
     model = _Model(segments)
     first, stop = 1, len(long.bins) - 1
     total = float(np.sum(np.abs(long.bins[first:stop]) ** 2))
-    peaks = _find_peaks(long.bins, long, _MOST_PARTIALS, 0.0)
+    peaks = find_peaks(long.bins, long, _MOST_PARTIALS, 0.0)
     strongest = max((peak.power for peak in peaks), default=0.0)
     least = strongest * 10 ** (-_RANGE_DB / 10)
     model.start([peak for peak in peaks if peak.power > least])
-    for group in model.groups:
-        model.fit(group, 3)
-    rest = long.bins.copy()
-    rest[first:stop] -= sound_of(*model.poles(), long, first, stop)
-    more = _find_peaks(rest, long, _MOST_MORE, least)
+    rest = long.bins - sound_everywhere(*model.poles(), long)
+    more = find_peaks(rest, long, _MOST_MORE, least)
     if more:
         model.extend(more)
-        for group in model.groups:
-            model.fit(group, 3)
-        rest = long.bins.copy()
-        rest[first:stop] -= sound_of(*model.poles(), long, first, stop)
+    model.thin()
+    if more:
+        rest = long.bins - sound_everywhere(*model.poles(), long)
     left = float(np.sum(np.abs(rest[first:stop]) ** 2))
     partials: list[Partial] = []
     standing: list[float] = []
