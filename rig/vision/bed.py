@@ -1,7 +1,8 @@
 """From the markers in a picture to the camera over the bed.
 
 At least three markers of the rig file must agree. A marker that does not agree with the others
-(moved, turned, of another size) is named and left out when enough remain.
+(moved, turned, of another size) is named and left out when enough remain. What all have in common,
+a print slightly too large or edges swollen by the light, moves none of them and is taken off first.
 """
 
 from __future__ import annotations
@@ -38,14 +39,14 @@ class MarkerSeen:
 class BedView:
     """The camera over the bed, how well each marker agrees, and what the user should know.
 
-    corner_rms_mm: rms over all corners used. lens_sd: relative standard deviation of the focal
-    length where it had to be estimated, 0 where the lens was given.
+    corner_rms_mm: rms over all corners used. lens_sd_mm: what an estimated lens adds to the
+    uncertainty of places, 0 where the lens was given.
     """
 
     camera: CameraPose
     markers: tuple[MarkerSeen, ...]
     corner_rms_mm: float
-    lens_sd: float = 0.0
+    lens_sd_mm: float = 0.0
     notes: tuple[str, ...] = ()
 
 
@@ -90,7 +91,7 @@ def find_bed(
             tuple(_unjudged(f) for f in found),
         )
     notes = []
-    lens_sd = 0.0
+    lens_sd_mm = 0.0
     if lens is None:
         height, width = grey.shape
         estimate = estimate_lens(
@@ -98,27 +99,39 @@ def find_bed(
         )
         if isinstance(estimate, str):
             return NoBed(estimate, tuple(_unjudged(f) for f in found))
-        lens, lens_sd = estimate.lens, estimate.focal_sd
+        lens, lens_sd_mm = estimate.lens, estimate.place_sd_mm
         notes.append(estimate.note)
         again = _largest_agreement(found, lens, 0.8)
         group = again if again is not None and len(again) >= len(group) - 1 else group
     camera = _fit_camera(group, lens)
     if camera is None:
         return NoBed("The markers seen do not fit any camera over the bed.")
-    return _judge(camera, found, group, lens_sd, notes, strangers)
+    swelling = _swelling_mm([_gaps_mm(camera, c) for c in group])
+    camera = _fit_camera([_grown(c, swelling) for c in group], lens) or camera
+    relative = 2.0 * swelling / (np.sqrt(2.0) * float(np.mean([c.marker.size_mm for c in group])))
+    if abs(relative) > 0.03:
+        notes.append(
+            f"All markers look {100.0 * abs(relative):.0f} % "
+            f"{'larger' if relative > 0 else 'smaller'} than the rig file says. "
+            "Were they printed at true size?"
+        )
+    return _judge(camera, found, group, lens_sd_mm, notes, strangers)
 
 
 def _judge(
     camera: CameraPose,
     found: list[_Corners],
     group: list[_Corners],
-    lens_sd: float,
+    lens_sd_mm: float,
     notes: list[str],
     strangers: list[int],
 ) -> BedView:
     used = {id(corners) for corners in group}
+    gaps = [_gaps_mm(camera, c) for c in found]
+    swelling = _swelling_mm([g for g, c in zip(gaps, found, strict=True) if id(c) in used])
     markers = tuple(
-        MarkerSeen(c.marker.id, c.in_picture, _residual_mm(camera, c), id(c) in used) for c in found
+        MarkerSeen(c.marker.id, c.in_picture, _residual_mm(g, swelling), id(c) in used)
+        for c, g in zip(found, gaps, strict=True)
     )
     for marker in markers:
         if not marker.used:
@@ -129,7 +142,7 @@ def _judge(
     if strangers:
         notes.append(f"Markers {_list(strangers)} are in the picture but not in the rig file.")
     squares = [m.residual_mm**2 for m in markers if m.used]
-    return BedView(camera, markers, float(np.sqrt(np.mean(squares))), lens_sd, tuple(notes))
+    return BedView(camera, markers, float(np.sqrt(np.mean(squares))), lens_sd_mm, tuple(notes))
 
 
 def _detect(grey: NDArray[np.uint8], bed: BedSettings) -> tuple[list[_Corners], list[int]]:
@@ -197,17 +210,17 @@ def _errors_mm(
         camera = _fit_camera(trial, lens)
         if camera is None:
             return None
-        return [_residual_mm(camera, c) for c in found]
+        return _residuals_mm([_gaps_mm(camera, c) for c in found])
     image = np.vstack([c.in_picture for c in trial])
     ground = np.vstack([c.on_bed for c in trial])
     mapping, _ = cv2.findHomography(image, ground, 0)
     if mapping is None:
         return None
-    errors = []
+    gaps = []
     for corners in found:
         carried = cv2.perspectiveTransform(corners.in_picture[None], mapping)[0]
-        errors.append(float(np.sqrt(np.mean(np.sum((carried - corners.on_bed) ** 2, axis=1)))))
-    return errors
+        gaps.append(np.asarray(carried - corners.on_bed, dtype=np.float64))
+    return _residuals_mm(gaps)
 
 
 def _fit_camera(group: list[_Corners], lens: LensSettings) -> CameraPose | None:
@@ -229,9 +242,34 @@ def _fit_camera(group: list[_Corners], lens: LensSettings) -> CameraPose | None:
     return camera if camera.eye_mm[2] > 1.0 else None
 
 
-def _residual_mm(camera: CameraPose, corners: _Corners) -> float:
-    gap = camera.meet_level(corners.in_picture, 0.0) - corners.on_bed
-    return float(np.sqrt(np.mean(np.sum(gap * gap, axis=1))))
+# From the middle of a marker to its corners, in the order of the detector.
+_OUTWARDS = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]]) / np.sqrt(2.0)
+
+
+def _gaps_mm(camera: CameraPose, corners: _Corners) -> FloatArray:
+    """Where each corner is seen on the bed, minus where it should be; (4, 2)."""
+    seen = camera.meet_level(corners.in_picture, 0.0)
+    return np.asarray(seen - corners.on_bed, dtype=np.float64)
+
+
+def _swelling_mm(gaps: list[FloatArray]) -> float:
+    """How far corners lie outside their place, in common; median over all of them."""
+    return float(np.median([np.sum(gap * _OUTWARDS, axis=1) for gap in gaps]))
+
+
+def _residual_mm(gap: FloatArray, swelling: float) -> float:
+    """Rms distance of a marker's corners from their places, the common swelling taken off."""
+    left = gap - swelling * _OUTWARDS
+    return float(np.sqrt(np.mean(np.sum(left * left, axis=1))))
+
+
+def _residuals_mm(gaps: list[FloatArray]) -> list[float]:
+    swelling = _swelling_mm(gaps)
+    return [_residual_mm(gap, swelling) for gap in gaps]
+
+
+def _grown(corners: _Corners, swelling: float) -> _Corners:
+    return _Corners(corners.marker, corners.on_bed + swelling * _OUTWARDS, corners.in_picture)
 
 
 def _unjudged(corners: _Corners) -> MarkerSeen:

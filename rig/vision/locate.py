@@ -25,7 +25,7 @@ _LEAST_COVERED = 0.6
 _MOST_MISSED = 0.25
 _LONGEST_GAP = 0.3
 _WORST_RMS_MM = 0.4
-_WORST_HEIGHT_ERROR_MM = 2.5
+_WORST_HEIGHT_ERROR_MM = 4.0
 _TRIES = 3
 
 
@@ -157,7 +157,7 @@ def _fit(
             f"The outline fits better turned over ({mirrored.rms_mm:.2f} mm against "
             f"{best.rms_mm:.2f} mm): is the {other} face up?"
         )
-    if abs(best.height_mm - rim_height_mm) > 1.0:
+    if abs(best.height_mm - rim_height_mm) > 1.5:
         notes.append(
             f"The rim seems to lie {best.height_mm:.1f} mm above the bed, not {rim_height_mm:.1f}."
         )
@@ -216,11 +216,10 @@ def _doubt(fit: RimFit, rim_height_mm: float) -> str | None:
 
 
 def _whole_sd(fit: RimFit, bed: BedView) -> float:
-    """Rim, markers and an estimated lens together; mm."""
+    """Rim, markers and, where it was estimated, lens together; mm."""
     used = sum(marker.used for marker in bed.markers)
     markers = bed.corner_rms_mm / np.sqrt(max(used - 1, 1))
-    lens = 0.25 if bed.lens_sd > 0.0 else 0.0
-    return float(np.sqrt(fit.sd_mm**2 + markers**2 + lens**2))
+    return float(np.sqrt(fit.sd_mm**2 + markers**2 + bed.lens_sd_mm**2))
 
 
 def _take(
