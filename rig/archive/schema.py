@@ -111,7 +111,7 @@ def require_readable(connection: sqlite3.Connection, where: str) -> int:
         )
     if number > newest():
         raise FolderNewerError(
-            f"This folder was written by a newer platerig (schema {number}, known here: {newest()}).",
+            f"This folder was written by a newer platerig: schema {number}, known here {newest()}.",
             where=where,
             remedy="Update platerig, then open it again. Nothing was changed.",
         )
