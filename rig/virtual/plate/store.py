@@ -87,7 +87,7 @@ def _folder() -> Path:
 def _read(path: Path) -> PlateModes | None:
     """Read a stored plate; anything odd about the file counts as not stored."""
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
             return PlateModes(
                 frequencies_hz=stored["frequencies_hz"],
                 nodal=stored["nodal"].astype(np.float64),

@@ -45,7 +45,7 @@ class Wood:
         return np.array([self.g_across_normal_gpa, self.g_along_normal_gpa]) * 1e9
 
 
-MAPLE = Wood("maple", 620.0, 1.62, 11.4, 0.43, 1.40, 0.30, 0.84)
+MAPLE = Wood("maple", 610.0, 1.42, 10.4, 0.43, 1.20, 0.27, 0.78)
 SPRUCE = Wood("spruce", 425.0, 0.98, 12.4, 0.40, 0.80, 0.075, 0.76)
 
 
