@@ -113,6 +113,7 @@ def _usable_rows(
     """Rows on the plate whose recording can be read, all of one sample rate per face."""
     found: list[tuple[TapSetRow, int]] = []
     for number, row in enumerate(tap_set.rows, start=1):
+        progress(ProgressEvent("reading recordings", number, len(tap_set.rows)))
         place = np.array([[row.x_mm, row.y_mm]])
         if outline is not None and not bool(outline.contains(place)[0]):
             gap = float(outline.edge_distance_mm(place)[0])
@@ -128,7 +129,6 @@ def _usable_rows(
             rejected.append(Rejected(row.file, f"{problem.what} {problem.remedy}".strip()))
             continue
         found.append((row, clip.sample_rate_hz))
-        progress(ProgressEvent("reading recordings", number, len(tap_set.rows)))
     if not found:
         return []
     common = Counter(rate for _, rate in found).most_common(1)[0][0]

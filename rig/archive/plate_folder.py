@@ -350,7 +350,7 @@ class PlateFolder:
         """The recording of one strike; raises RecordingError when the file is damaged."""
         from rig.archive.scan_reader import read_clip
 
-        row = self.database.row("SELECT * FROM strike WHERE strike_id = ?", (strike_id,))
+        row = self.database.row("SELECT * FROM strike WHERE strike_id = ?", (int(strike_id),))
         if row is None:
             raise UsageError(f"There is no strike {strike_id}.", where=str(self.path))
         return read_clip(self.path, row)

@@ -111,6 +111,11 @@ class StrikeTag:
         return tag
 
 
+def to_text(value: Any) -> str:
+    """JSON of a value that may hold numpy numbers; anything stranger as its text."""
+    return json.dumps(value, default=lambda v: v.tolist() if hasattr(v, "tolist") else str(v))
+
+
 def facts_of(row: sqlite3.Row) -> PlateFacts:
     """The plate row as facts."""
     return PlateFacts(**{name: row[name] for name in FACT_COLUMNS})

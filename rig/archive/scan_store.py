@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -35,9 +34,10 @@ def new_scan(
     facts = folder.facts
     where = [None] * 3 if microphone is None else [float(v) for v in microphone]
     conditions = [
-        origin.get(name) if origin.get(name) is not None else getattr(facts, name)
+        origin[name] if origin.get(name) is not None else getattr(facts, name)
         for name in ("temperature_c", "humidity_percent")
     ]
+    conditions = [None if value is None else float(value) for value in conditions]
     seed = origin.get("seed")
     with folder.database.transaction() as db:
         last = db.execute("SELECT max(CAST(substr(scan, 2) AS INTEGER)) FROM scan").fetchone()
@@ -49,9 +49,9 @@ def new_scan(
             plan.repeats, rows.plan_to_text(plan), plan.hash(), ScanState.PLANNED.value, "",
             now, now, int(bool(origin.get("simulated"))), origin.get("world"),
             None if seed is None else int(seed),
-            None if pose is None else json.dumps(asdict(pose)), *where, *conditions,
-            None if settings is None else json.dumps(asdict(settings)),
-            json.dumps(origin, default=str), newest, SOFTWARE,
+            None if pose is None else rows.to_text(asdict(pose)), *where, *conditions,
+            None if settings is None else rows.to_text(asdict(settings)),
+            rows.to_text(origin), newest, SOFTWARE,
         )  # fmt: skip
         db.execute(f"INSERT INTO scan VALUES ({', '.join('?' * len(values))})", values)
     with storage_errors(folder.path):

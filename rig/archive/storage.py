@@ -21,6 +21,8 @@ from rig.model.errors import (
 PART_SUFFIX = ".part"
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _READ_ONLY = {errno.EROFS, errno.EACCES, errno.EPERM}
+# Wrong calls and broken constraints are mistakes in this program, not damage to the folder.
+_FAULTS_OF_OURS = (sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.IntegrityError)
 _SQLITE_FULL, _SQLITE_BUSY, _SQLITE_READONLY = 13, 5, 8
 _SQLITE_IOERR, _SQLITE_CORRUPT, _SQLITE_CANTOPEN, _SQLITE_NOTADB = 10, 11, 14, 26
 
@@ -34,6 +36,8 @@ def storage_errors(where: Path | str) -> Iterator[None]:
         raise
     except OSError as problem:
         raise _of_os_error(problem, str(where)) from problem
+    except _FAULTS_OF_OURS:
+        raise
     except sqlite3.Error as problem:
         raise _of_sqlite_error(problem, str(where)) from problem
 

@@ -44,6 +44,7 @@ def store(
 ) -> int:
     """Sound file first, then the row; see `PlateFolder.store_strike`."""
     folder.require_writer()
+    tap, repeat = int(tap), int(repeat)
     plan = folder.plan(scan)
     where = f"{folder.path}, {scan}, tap {tap}"
     if not 0 <= tap < len(plan.taps) or repeat < 0:
@@ -54,8 +55,8 @@ def store(
         take, file = _free_name(folder, scan, tap, repeat)
         tag = StrikeTag(
             scan=scan,
-            tap=int(tap),
-            repeat=int(repeat),
+            tap=tap,
+            repeat=repeat,
             take=take,
             x_mm=float(x_mm),
             y_mm=float(y_mm),
@@ -156,7 +157,8 @@ def store_readings(
     )
     last = 0
     with folder.database.transaction() as db:
-        for strike_id, reading in pairs:
+        for given_id, reading in pairs:
+            strike_id = int(given_id)
             if not db.execute("SELECT 1 FROM strike WHERE strike_id = ?", (strike_id,)).fetchone():
                 raise UsageError(f"There is no strike {strike_id}.", where=str(folder.path))
             values = (strike_id, *tagged, *rows.reading_values(reading))
@@ -170,7 +172,7 @@ def supersede(folder: PlateFolder, strike_id: int, reason: str) -> None:
     with folder.database.transaction() as db:
         changed = db.execute(
             "UPDATE strike SET superseded = 1, superseded_reason = ? WHERE strike_id = ?",
-            (reason, strike_id),
+            (reason, int(strike_id)),
         ).rowcount
     if changed == 0:
         raise UsageError(f"There is no strike {strike_id}.", where=str(folder.path))

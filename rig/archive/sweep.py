@@ -6,6 +6,7 @@ says nothing goes to quarantine/. A scan that no living process works on is no l
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -77,15 +78,19 @@ def _adopt_strike(folder: PlateFolder, path: Path, file: str) -> None:
     if not 0 <= tag.tap < taps or taken is not None:
         _quarantine(folder, path, f"its strike ({tag.scan}, tap {tag.tap}) is not wanted here")
         return
-    with folder.database.transaction() as db:
-        insert_strike(
-            db,
-            tag,
-            file=file,
-            sha256=sha256_of(path),
-            shape=(sound.samples.shape[0], sound.samples.shape[1]),
-            sample_rate_hz=sound.sample_rate_hz,
-        )
+    try:
+        with folder.database.transaction() as db:
+            insert_strike(
+                db,
+                tag,
+                file=file,
+                sha256=sha256_of(path),
+                shape=(sound.samples.shape[0], sound.samples.shape[1]),
+                sample_rate_hz=sound.sample_rate_hz,
+            )
+    except sqlite3.IntegrityError as problem:
+        _quarantine(folder, path, f"what it says of itself cannot be: {problem}")
+        return
     folder.note("adopted", file, tag.scan)
 
 

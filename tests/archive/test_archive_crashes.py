@@ -12,6 +12,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,8 @@ from archive_samples import (
 from rig.archive import storage, strike_store, sweep
 from rig.archive.health import check_folder
 from rig.archive.plate_folder import PlateFolder
-from rig.archive.sound_files import write_flac
+from rig.archive.rows import StrikeTag
+from rig.archive.sound_files import read_raw, write_flac
 from rig.model.errors import FolderDamagedError, StorageFullError
 from rig.model.scan_record import ScanState
 
@@ -153,19 +155,23 @@ def test_what_cannot_be_adopted_goes_to_quarantine_and_is_kept(tmp_path: Path) -
     write_flac(audio / "stranger", make_clip())
     shutil.copy(audio / "000002-r0.flac", audio / "copy.flac")
     (audio / "text.flac").write_text("no sound")
+    tag = StrikeTag.of_text(read_raw(audio / "000002-r0.flac").comment)
+    assert tag is not None
+    odd = replace(tag, take=1, repeat="first")  # type: ignore[arg-type]
+    write_flac(audio / "odd", make_clip(), odd.text())
     (path / "images" / "S0001-location-1.png").write_bytes(b"png")
     (path / "images" / "holiday.png").write_bytes(b"png")
-    assert len(check_folder(path).problems) == 6
+    assert len(check_folder(path).problems) == 7
     with PlateFolder.open(path, write=True) as folder:
         assert len(folder.done("S0001")) == 6
     kept = {p.relative_to(path / "quarantine").as_posix() for p in path.rglob("quarantine/**/*.*")}
     assert kept == {
         "audio/S0001/000009-r0.flac.part", "audio/S0001/stranger.flac", "audio/S0001/copy.flac",
-        "audio/S0001/text.flac", "images/holiday.png",
+        "audio/S0001/text.flac", "audio/S0001/odd.flac", "images/holiday.png",
     }  # fmt: skip
     health = check_folder(path)
     assert health.problems == ()
-    assert "5 file(s)" in health.notes[0]
+    assert "6 file(s)" in health.notes[0]
 
 
 def test_quarantine_never_overwrites(tmp_path: Path) -> None:

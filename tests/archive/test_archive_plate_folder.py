@@ -79,6 +79,21 @@ def test_a_scan_comes_back_exactly(tmp_path: Path) -> None:
     assert np.array_equal(record.outline.rim, square_outline().rim)
 
 
+def test_numbers_of_numpy_are_as_good_as_others(tmp_path: Path) -> None:
+    with make_folder(tmp_path / "a") as folder:
+        origin = {"seed": np.int64(4), "temperature_c": np.float32(21.5), "gains": np.ones(2)}
+        scan = folder.new_scan(make_plan(), origin=origin)
+        tap = np.int64(1)
+        strike = store(folder, scan, tap)
+        folder.store_reading(np.int64(strike), replace(make_reading(), tone_hz=np.float32(350.5)))
+        (kept,) = folder.scan_record(scan).strikes
+        assert folder.origin(scan)["gains"] == [1.0, 1.0]
+        assert folder.scans()[0].seed == 4
+    assert kept.reading is not None
+    assert kept.reading.tone_hz == 350.5
+    assert (folder.path / "audio/S0001/000001-r0.flac").exists()
+
+
 def test_without_clips_the_record_is_the_same_but_empty(tmp_path: Path) -> None:
     with PlateFolder.open(filled_folder(tmp_path / "a")) as folder:
         full = folder.scan_record("S0001")

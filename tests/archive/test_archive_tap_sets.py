@@ -11,9 +11,13 @@ from archive_samples import SQUARE, filled_folder, write_tap_set
 
 from rig.archive.plate_folder import PlateFolder
 from rig.archive.sound_files import read_clip_file
+from rig.archive.stand_in_outline import outline_round
 from rig.jobs.check import check
 from rig.jobs.gather import gather
 from rig.model.errors import OutlineError, TapSetError
+from rig.model.frames import PlateXY
+from rig.plan import grid_plan
+from rig.virtual.shapes import violin_outline
 
 GOOD = ["50,20,outer,light,a.wav", "50,40,outer,light,b.wav", "50,60,outer,light,c.wav"]
 FILES = ("a.wav", "b.wav", "c.wav")
@@ -185,7 +189,7 @@ def test_gathering_into_a_folder_adds_a_scan_and_keeps_what_it_knows(tmp_path: P
 
 
 def test_without_an_outline_one_is_drawn_round_the_taps_and_said_so(tmp_path: Path) -> None:
-    places = [(x, y) for y in range(10, 200, 18) for x in range(10, 100, 16)]
+    places = [(x, y) for y in range(10, 200, 36) for x in range(10, 100, 20)]
     rows = [f"{x},{y},outer,light,{n}.wav" for n, (x, y) in enumerate(places)]
     files = tuple(f"{n}.wav" for n in range(len(places)))
     made = write_tap_set(tmp_path / "set", rows, files=files, outline=False)
@@ -203,6 +207,25 @@ def test_without_an_outline_one_is_drawn_round_the_taps_and_said_so(tmp_path: Pa
     gather(made, tmp_path / "p")
     with PlateFolder.open(tmp_path / "p") as folder:
         assert folder.scan_record("S0001").outline.size_mm == (100.0, 200.0)
+
+
+@pytest.mark.parametrize("spacing_mm", [5.0, 7.0, 12.0, 18.0])
+def test_a_stand_in_follows_the_waist_of_a_violin(spacing_mm: float) -> None:
+    true = violin_outline()
+    plan = grid_plan(true, face="outer", strength="light", spacing_mm=spacing_mm)
+    drawn = outline_round(plan.places())
+    assert drawn.contains(plan.places()).all()
+    assert drawn.area_mm2 == pytest.approx(true.area_mm2, rel=0.10)
+    assert np.median(true.edge_distance_mm(drawn.rim)) < 7.0
+
+
+def test_a_stand_in_holds_scattered_taps_too() -> None:
+    true = violin_outline()
+    places = np.random.default_rng(0).uniform([-104.0, 0.0], [104.0, 355.0], (400, 2))
+    places = places[true.contains(places)]
+    drawn = outline_round(PlateXY(places))
+    assert drawn.contains(places).all()
+    assert drawn.area_mm2 == pytest.approx(true.area_mm2, rel=0.10)
 
 
 def test_without_an_outline_and_with_few_taps_the_error_says_what_to_add(tmp_path: Path) -> None:
