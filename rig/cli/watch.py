@@ -109,6 +109,8 @@ class Watch:
             self._pace.restart()
         estimate = self._pace.remaining_s(now_s, event.done, event.total)
         remaining_s = event.remaining_s if event.remaining_s is not None else estimate
+        if 0 < event.total <= event.done:
+            remaining_s = None  # done: no more to say
         if self._live:
             self._draw(event, remaining_s, fresh)
         elif fresh or now_s - self._last_line_s >= self._every_s:
@@ -123,10 +125,10 @@ class Watch:
         rest = rest_in_words(remaining_s)
         total = event.total or None
         steps = f"{event.done}/{event.total}" if event.total else ""
-        if fresh or self._task is None:
-            if self._task is not None:
-                self._bar.update(self._task, rest="", refresh=True)
+        if self._task is None:
             self._task = self._bar.add_task(event.stage, total=total, rest=rest, steps=steps)
+        elif fresh:
+            self._bar.reset(self._task, description=event.stage, total=total)
         self._bar.update(self._task, completed=event.done, total=total, rest=rest, steps=steps)
 
 
@@ -150,4 +152,5 @@ def _rich_bar(stream: TextIO) -> RichProgress:
         TextColumn("{task.fields[rest]}", markup=False),
         console=Console(file=stream, highlight=False),
         refresh_per_second=8,
+        transient=True,
     )

@@ -192,7 +192,12 @@ def _beside(
 ) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
     """Write pictures and tables beside the PDF; each is named after it."""
     from rig.jobs.pictures import draw_comparison, draw_map
-    from rig.report.tables import write_change_table, write_map_table, write_zone_table
+    from rig.report.tables import (
+        write_change_table,
+        write_map_table,
+        write_ring_table,
+        write_zone_table,
+    )
 
     pictures, tables = [], []
 
@@ -207,6 +212,7 @@ def _beside(
             pictures.append(draw_map(made, named(f"{scan}-tone.png")))
         tables.append(write_map_table(named(f"{scan}-map.csv"), made.tone_map))
         tables.append(write_zone_table(named(f"{scan}-zones.csv"), made.work_order))
+        tables.append(write_ring_table(named(f"{scan}-ring.csv"), made.tone_map.ring))
     if change is not None:
         pictures.append(draw_comparison(change, named("change.png")))
         tables.append(write_change_table(named("change.csv"), change.comparison))

@@ -16,6 +16,7 @@ from rig.model.plate_facts import PlateFacts
 from rig.model.tone_map import Comparison, ToneMap, WorkOrder
 from rig.report.plate_drawing import SurfaceLike
 from rig.report.sheet import Paper
+from rig.report.words import true_minus
 
 ReportKind = Literal["work", "record"]
 
@@ -86,7 +87,7 @@ class ReportContent:
         if self.change is not None:
             comparison = self.change.comparison
             found.append(f"{comparison.before} to {comparison.after}: {comparison.sentence}")
-        return tuple(found)
+        return tuple(true_minus(sentence) for sentence in found)
 
     def content_hash(self) -> str:
         """SHA-256 of the numbers and facts printed, by which two reports can be compared."""

@@ -61,7 +61,7 @@ def tone_map_sheet(
     )  # fmt: skip
     entries = [
         KeyEntry("contour", f"equal tone every {step:g} cents"),
-        KeyEntry("dash", "below 0" if excess else "below 0 (0 is thick)"),
+        KeyEntry("dash", "below 0" if excess else "below 0 (0: bold line)"),
         KeyEntry("dot", "tap"),
     ]
     if zones:

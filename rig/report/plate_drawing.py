@@ -30,6 +30,7 @@ class SurfaceLike(Protocol):
     def sd_cents(self) -> FloatArray: ...
 
 
+SMALLEST_SHARE = 0.003  # of the wood, below which hatching would not be seen
 NICE_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0, 500.0, 1000.0)
 
 
@@ -239,7 +240,8 @@ def doubt_limit_cents(sd_cents: FloatArray) -> float:
 def draw_doubt(axes: Axes, surface: SurfaceLike, outline: Outline, limit_cents: float) -> bool:
     """Hatch where the standard deviation is large; says whether anything was hatched."""
     sd = filled_to_rim(surface.sd_cents)
-    if not np.isfinite(sd).all() or not bool(np.any(surface.sd_cents > limit_cents)):
+    share = float(np.mean(surface.sd_cents[np.isfinite(surface.sd_cents)] > limit_cents))
+    if not np.isfinite(sd).all() or share < SMALLEST_SHARE:
         return False
     hatched = axes.contourf(
         surface.x_mm,
@@ -279,7 +281,7 @@ def draw_region(
         away[round((py - low[1]) / step), round((px - low[0]) / step)] = False
     # Closing: grown by twice the reach and shrunk by once, so that the edge runs smoothly.
     grown = distance_transform_edt(away) * step <= 2.0 * reach
-    inside = gaussian_filter(distance_transform_edt(grown) * step, 2.0 / step)
+    inside = gaussian_filter(distance_transform_edt(grown) * step, 3.5 / step)
     for width, colour in ((3.4, "white"), (1.8, INK)):
         edge = axes.contour(
             x, y, inside, levels=[reach], colors=colour, linewidths=width,

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from rig.model.reading import RingPartial
 from rig.model.tone_map import Comparison, ToneMap, WorkOrder
 
 Cell = str | int | float | bool | None
@@ -72,11 +73,20 @@ def write_change_table(path: Path, comparison: Comparison) -> Path:
     )
 
 
+def write_ring_table(path: Path, ring: Sequence[RingPartial]) -> Path:
+    """One line per partial of the whole plate."""
+    return write_table(
+        path,
+        ("hz", "sd_hz", "decay_s", "level_db"),
+        ((p.hz, p.sd_hz, p.decay_s, p.level_db) for p in ring),
+    )
+
+
 def _cell(value: Cell) -> str | int:
     if value is None:
         return ""
     if isinstance(value, bool):
         return int(value)
     if isinstance(value, float):
-        return f"{value:.6g}" if math.isfinite(value) else ""
+        return f"{value:.7g}" if math.isfinite(value) else ""
     return value

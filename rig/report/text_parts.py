@@ -10,8 +10,9 @@ from rig.report.content import FaceSection, ReportContent, ScanFacts
 from rig.report.pages import Pages
 from rig.report.plate_drawing import plain_number, signed_number
 from rig.report.small_figures import evenness_sheet
-from rig.report.words import READING_WORDS, count, face_words
+from rig.report.words import READING_WORDS, count, face_words, true_minus
 
+STRONGEST = 14  # partials in a report for the bench
 _UNITS = {
     "mass_g": ("mass", "g"),
     "mean_thickness_mm": ("mean thickness", "mm"),
@@ -51,10 +52,11 @@ def summary(pages: Pages, content: ReportContent) -> None:
 def details(pages: Pages, content: ReportContent) -> None:
     """Ring partials, the plate, how each scan was made."""
     pages.text_page()
+    everything = content.kind == "record"
     for face in content.faces:
-        _ring(pages, face.tone_map)
+        _ring(pages, face.tone_map, everything=everything)
     if content.change is not None:
-        _shifts(pages, content.change.comparison)
+        _shifts(pages, content.change.comparison, everything=everything)
     pages.heading("The plate")
     pages.pairs(_plate_pairs(content))
     unknown = texts.unknown_facts(content.plate)
@@ -63,7 +65,9 @@ def details(pages: Pages, content: ReportContent) -> None:
     for face in content.faces:
         pages.heading(f"How scan {face.facts.scan} was made")
         pages.pairs(_scan_pairs(face.facts, face.tone_map))
-        pages.points((texts.verdict_sentence(face.tone_map), *face.tone_map.reasons))
+        pages.points(
+            (texts.verdict_sentence(face.tone_map), *map(true_minus, face.tone_map.reasons))
+        )
         if face.facts.notes:
             pages.points(face.facts.notes)
 
@@ -85,7 +89,7 @@ def method(pages: Pages, content: ReportContent) -> None:
     pages.heading("Limits", keep_mm=40.0)
     pages.points(limit for reading in sorted(readings) for limit in texts.LIMITS[reading])
     if content.change is not None:
-        pages.points(content.change.comparison.cautions)
+        pages.points(true_minus(text) for text in content.change.comparison.cautions)
     pages.heading("This report")
     pages.pairs(
         (
@@ -209,11 +213,20 @@ def _change_zones(pages: Pages, comparison: Comparison) -> None:
     )
 
 
-def _ring(pages: Pages, made: ToneMap) -> None:
+def _ring(pages: Pages, made: ToneMap, *, everything: bool) -> None:
     if not made.ring:
         return
+    shown = list(made.ring)
+    about = "The plate's own partials, pooled over all taps; no single place owns them."
+    if not everything and len(shown) > STRONGEST:
+        strongest = sorted(shown, key=lambda p: -p.level_db)[:STRONGEST]
+        shown = sorted(strongest, key=lambda p: p.hz)
+        about += (
+            f" The {STRONGEST} strongest of {len(made.ring)} are shown; all are in the table "
+            "beside this report."
+        )
     pages.heading(f"Ring of the whole plate, {made.scan}", keep_mm=40.0)
-    pages.paragraph("The plate's own partials, pooled over all taps; no single place owns them.")
+    pages.paragraph(about)
     pages.grid(
         ("partial, Hz", "± Hz", "nearest note", "decay, ms", "level, dB"),
         [
@@ -224,7 +237,7 @@ def _ring(pages: Pages, made: ToneMap) -> None:
                 f"{1000 * partial.decay_s:.0f}",
                 f"{partial.level_db:.1f}".replace("-", "−"),
             )
-            for partial in made.ring
+            for partial in shown
         ],
         widths=(30, 22, 45, 28, 28),
         right=(0, 1, 3, 4),
@@ -236,10 +249,15 @@ def _note(hz: float) -> str:
     return f"{name} {signed_number(off)} cents"
 
 
-def _shifts(pages: Pages, comparison: Comparison) -> None:
+def _shifts(pages: Pages, comparison: Comparison, *, everything: bool) -> None:
     if not comparison.ring:
         return
+    shown = list(comparison.ring)
     pages.heading(f"Ring before and after, {comparison.before} and {comparison.after}", keep_mm=40)
+    if not everything and len(shown) > STRONGEST:
+        surest = sorted(shown, key=lambda shift: shift.sd_cents)[:STRONGEST]
+        shown = sorted(surest, key=lambda shift: shift.before_hz)
+        pages.paragraph(f"The {STRONGEST} surest of {len(comparison.ring)} partials are shown.")
     pages.grid(
         ("before, Hz", "after, Hz", "change, cents"),
         [
@@ -248,7 +266,7 @@ def _shifts(pages: Pages, comparison: Comparison) -> None:
                 f"{shift.after_hz:.2f}",
                 f"{shift.change_cents:+.1f} ± {shift.sd_cents:.1f}".replace("-", "−"),
             )
-            for shift in comparison.ring
+            for shift in shown
         ],
         widths=(35, 35, 40),
         right=(0, 1, 2),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from rig.model.frames import Face
 from rig.model.tone_map import Comparison, ToneMap
@@ -49,10 +50,15 @@ def change_lines(comparison: Comparison) -> tuple[str, ...]:
         "below 0 the tone fell",
         f"Evenness {cents(comparison.evenness_before_cents)} before, "
         f"{cents(comparison.evenness_after_cents)} after · seen from the outer face, neck end up",
-        comparison.sentence,
+        true_minus(comparison.sentence),
     )
 
 
 def count(amount: int, one: str, many: str | None = None) -> str:
     """`1 tap`, `2 taps`."""
     return f"{amount} {one if amount == 1 else many or one + 's'}"
+
+
+def true_minus(text: str) -> str:
+    """Put a minus sign for the hyphen before a number; ranges such as 5-95 stay."""
+    return re.sub(r"(?<![\w.-])-(?=\d)", "−", text)

@@ -21,6 +21,9 @@ CAUTIONS = (
     "  - The plate lies free on its supports, nothing loose on it, the strike set to light first.",
 )
 
+MOST_LISTED = 10
+_UNITS = {"channels": "channels", "rate_hz": "Hz"}
+
 
 @verb("devices", "List ports, microphones and cameras.", example="platerig devices")
 def devices(progress: Any, machine: bool) -> Answer:
@@ -29,24 +32,24 @@ def devices(progress: Any, machine: bool) -> Answer:
     contract = contract_of(job("devices")(progress=progress))
 
     def say(to: Speaker) -> None:
-        kinds = (("ports", "Serial ports"), ("microphones", "Microphones"), ("cameras", "Cameras"))
-        for key, title in kinds:
-            found = contract.get(key, [])
-            to.line(f"{title}:" if found else f"{title}: none found")
-            for one in found:
-                to.line("  " + _device_line(one))
-        for note in contract.get("notes", []):
-            to.line(note)
+        _say_devices(to, "Serial ports", contract["ports"], "port")
+        _say_devices(to, "Microphones", contract["microphones"], "device")
+        _say_devices(to, "Cameras", contract["cameras"], "source")
+        to.line(f"Virtual worlds: {', '.join(contract['worlds'])}")
+        to.lines(contract.get("problems", []))
 
     return Answer(contract, say)
 
 
-def _device_line(device: Any) -> str:
-    if not isinstance(device, dict):
-        return str(device)
-    name = str(device.get("name") or device.get("port") or device.get("device") or "")
-    rest = [f"{key} {value}" for key, value in device.items() if str(value) != name and value]
-    return name + (f" ({', '.join(rest)})" if rest else "")
+def _say_devices(to: Speaker, title: str, found: list[dict[str, Any]], name_key: str) -> None:
+    to.line(f"{title}:" if found else f"{title}: none found")
+    for device in found:
+        rest = [
+            f"{value} {_UNITS.get(key, '')}".strip()
+            for key, value in device.items()
+            if key != name_key and value not in (None, "", "n/a")
+        ]
+        to.line(f"  {device[name_key]}" + (f" ({', '.join(rest)})" if rest else ""))
 
 
 @verb(
@@ -58,14 +61,19 @@ def _device_line(device: Any) -> str:
 @click.option("--rig", "rig_file", type=FILE, required=True, help="The rig file (bed, lens).")
 @click.option("--plate", type=FILE, metavar="NAME.plate", help="Folder with the plate's outline.")
 @click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
-def locate(
-    image: Path, rig_file: Path, plate: Path | None, face: str, progress: Any, machine: bool
-) -> Answer:
+@click.option(
+    "--rim-height",
+    "rim_height_mm",
+    type=click.FloatRange(0, 100),
+    default=3.0,
+    show_default=True,
+    metavar="MM",
+    help="Upper edge of the rim above the bed.",
+)
+def locate(image: Path, rig_file: Path, progress: Any, machine: bool, **options: Any) -> Answer:
     """Find the plate in a picture of the bed. Exit status 1 when it is not found."""
     del machine
-    contract = contract_of(
-        job("locate")(image, rig_file, plate=plate, face=face, progress=progress)
-    )
+    contract = contract_of(job("locate")(image, rig_file, progress=progress, **options))
     found = bool(contract["found"])
 
     def say(to: Speaker) -> None:
@@ -146,8 +154,10 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
 @click.option("--strength", type=STRENGTH, default="light", show_default=True)
 @click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True,
               help="Strikes per tap.")  # fmt: skip
-@click.option("--speed", type=click.FloatRange(0.1, 1000), default=1.0, show_default=True,
-              help="How much faster than real time the virtual world runs.")  # fmt: skip
+@click.option("--speed", type=click.FloatRange(0, 1000), default=1.0, show_default=True,
+              help="Speed of the virtual world: 1 real time, 0 as fast as it can.")  # fmt: skip
+@click.option("--max-taps", type=click.IntRange(min=1), metavar="N",
+              help="Stop after the first N taps of the plan.")  # fmt: skip
 @click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
 @click.option("--yes", is_flag=True, help="Hands are clear: do not ask (for scripts).")
 def scan(
@@ -167,7 +177,7 @@ def scan(
         raise click.UsageError(
             "Say where to scan: --virtual WORLD for the virtual rig, --rig rig.toml for a real one."
         )
-    if rig_file:
+    if rig_file or (not world and _resumes_on_real_rig(folder)):
         ask_hands_clear(yes)
     contract = contract_of(job("scan")(folder, resume=resume, progress=progress, **options))
     state = contract["state"]
@@ -178,18 +188,33 @@ def scan(
         to.line(
             f"Scan {contract['scan']} {state}: {count(contract['taps'], 'tap')}, "
             f"{count(contract['strikes'], 'strike')}, {count(contract['retakes'], 'retake')}, "
-            f"{contract['rejected']} rejected."
+            f"{contract['rejected']} left out as unusable."
         )
         to.line(
-            f"It took {duration(contract['wall_s'])} of rig time; the least possible for this "
-            f"plan is {duration(contract['floor_s'])}."
+            f"It took {duration(contract['rig_s'])} of rig time; moving, settling and recording "
+            f"alone need {duration(contract['floor_s'])}."
         )
+        if contract.get("reason"):
+            to.line(f"  {contract['reason']}")
+        for one in contract.get("rejections", [])[:MOST_LISTED]:
+            to.line(
+                f"  left out: tap {one['tap']} at x {number(one['x_mm'])}, "
+                f"y {number(one['y_mm'])} mm: {one['reason']}"
+            )
         if state == "finished":
             to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
         else:
             to.line(f"Everything stored is kept. Go on with: platerig scan {folder} --resume")
 
-    return Answer(contract, say, status={"finished": 0, "stopped": 1}.get(state, 3))
+    as_asked = state == "stopped" and options["max_taps"] is not None
+    status = 0 if as_asked else {"finished": 0, "stopped": 1}.get(state, 3)
+    return Answer(contract, say, status=status)
+
+
+def _resumes_on_real_rig(folder: Path) -> bool:
+    from rig.jobs.unfinished import resumes_on_real_rig
+
+    return resumes_on_real_rig(folder)
 
 
 def ask_hands_clear(yes: bool) -> None:
