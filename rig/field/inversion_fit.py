@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -10,10 +10,11 @@ from rig.field.inversion_data import TapResponses
 from rig.field.inversion_gate import BANDS, GatedSpectra, gate
 from rig.field.inversion_nuisance import TapErrors, tap_errors
 from rig.field.inversion_solve import Step, solve_step
-from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry, modal_plate
+from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry, modal_plate, moved_places
 from rig.field.inversion_system import Projection, Rows, build_rows, project
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
+from rig.plate.wood import Stiffness
 
 
 @dataclass(frozen=True)
@@ -44,8 +45,14 @@ class Freedom:
     eta: float = 0.010
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
     softening: float | None = None
+    arch_mm: float | None = None  # of the height's deviation from the template
+    arch_length_mm: float = 60.0
     low_hz: float = 0.0
     mass: float = 2e-4
+
+    def with_arch(self, sd_mm: float) -> Freedom:
+        """The same with the arch's height free by sd_mm."""
+        return replace(self, arch_mm=sd_mm)
 
 
 @dataclass
@@ -59,6 +66,11 @@ class Fit:
     taps_mm: FloatArray
     errors: list[TapErrors] = field(default_factory=list)
     misfits: list[float] = field(default_factory=list)
+
+    @property
+    def misfit(self) -> float:
+        """χ² per row of the last step; about 1-2 where model and data agree."""
+        return self.misfits[-1]
 
 
 def fit_plate(
@@ -81,11 +93,15 @@ def fit_plate(
     errors: list[TapErrors] = []
     misfits: list[float] = []
     plate: ModalPlate | None = None
+    whole: ModalPlate | None = None
+    schedule = tuple(s for s in schedule if s.top_hz > 1.4 * free.low_hz)
+    most = _mode_count(max(s.top_hz for s in schedule), len(taps_mm), geometry, belief)
     for number, stage in enumerate(schedule):
         progress(ProgressEvent("whole-plate fit", number, len(schedule)))
         spectra = _bins(everything, 0.0, stage.top_hz)
-        count = _mode_count(stage.top_hz, len(taps_mm), geometry, belief)
-        plate = modal_plate(geometry, belief, taps_mm, count, plate)
+        plate = modal_plate(geometry, belief, taps_mm, most, whole)
+        whole = plate
+        plate = plate.first(_mode_count(stage.top_hz, len(taps_mm), geometry, belief))
         projection = project(plate, spectra)
         if stage.mend_taps:
             found = tap_errors(plate, spectra, projection)
@@ -98,6 +114,7 @@ def fit_plate(
         rows = build_rows(
             geometry, belief, plate, spectra, projection, taps_mm,
             moving=not stage.constants_only, softening=free.softening is not None,
+            arching=free.arch_mm is not None and not stage.constants_only,
         )  # fmt: skip
         precision, offset = _prior(geometry, belief, start, rows, stage, free, mass_kg)
         step = solve_step(rows, precision, offset)
@@ -112,22 +129,17 @@ def retapped(
     geometry: PlateGeometry, belief: Belief, plate: ModalPlate, taps_mm: FloatArray
 ) -> ModalPlate:
     """The same modes seen at other tap places."""
-    from dataclasses import replace
-
-    from rig.field.inversion_state import moved_places
-
     moved = moved_places(taps_mm, belief.move, geometry.centre_mm)
+    count = plate.taps_w.shape[1]
     return replace(
         plate,
-        taps_w=plate.modes.at(moved),
-        taps_x=plate.modes.at(moved, 1, 0),
-        taps_y=plate.modes.at(moved, 0, 1),
+        taps_w=plate.modes.at(moved)[:, :count],
+        taps_x=plate.modes.at(moved, 1, 0)[:, :count],
+        taps_y=plate.modes.at(moved, 0, 1)[:, :count],
     )
 
 
-def _mode_count(
-    top_hz: float, taps: int, geometry: PlateGeometry, belief: Belief
-) -> int:
+def _mode_count(top_hz: float, taps: int, geometry: PlateGeometry, belief: Belief) -> int:
     """Modes to about 2.2 × the top frequency by Weyl's estimate, never over 0.3 × the taps."""
     h = geometry.thickness_m(belief.log_thickness)
     modulus = np.sqrt(belief.stiffness.c11 * belief.stiffness.c22)
@@ -190,6 +202,11 @@ def _prior(
     loose("move", np.array(free.move), belief.move - start.move)
     if free.softening is not None:
         loose("softening", np.full(4, free.softening), belief.softening - start.softening)
+    if "arch" in rows.blocks and free.arch_mm is not None:
+        block = rows.blocks["arch"]
+        prior = geometry.arch.field.covariance(((free.arch_mm, free.arch_length_mm),))
+        precision[block, block] = np.linalg.inv(prior)
+        offset[block] = belief.arch - start.arch
     return precision, offset
 
 
@@ -208,23 +225,27 @@ def _updated(
         eta=np.clip(belief.eta + part("eta", len(belief.eta)), 1e-3, 0.08),
         move=belief.move + part("move", 3),
         softening=belief.softening + part("softening", 4),
+        arch=belief.arch + part("arch", len(belief.arch)),
     )
     excess = np.log(geometry.mass_kg(new) / mass_kg)
     return new.changed(log_thickness=new.log_thickness - excess)
 
 
 def first_belief(
-    geometry: PlateGeometry, *, thickness_m: float, density_kg_m3: float, stiffness: object
+    geometry: PlateGeometry,
+    *,
+    thickness_m: float,
+    density_kg_m3: float,
+    stiffness: Stiffness,
+    arch: FloatArray | None = None,
 ) -> Belief:
     """An even plate with the handbook's constants."""
-    from rig.plate.wood import Stiffness
-
-    assert isinstance(stiffness, Stiffness)
     return Belief(
         log_thickness=np.full(geometry.field.size, np.log(thickness_m)),
         stiffness=stiffness,
         density_kg_m3=density_kg_m3,
         eta=np.full(2 * len(BANDS), 0.015),
+        arch=np.zeros(0) if arch is None else arch,
     )
 
 

@@ -43,9 +43,7 @@ def _gain_shapes(frequency_hz: FloatArray) -> NDArray[np.complex128]:
     )
 
 
-def tap_errors(
-    plate: ModalPlate, spectra: GatedSpectra, projection: Projection
-) -> TapErrors:
+def tap_errors(plate: ModalPlate, spectra: GatedSpectra, projection: Projection) -> TapErrors:
     """Regress each tap's remainder on what its own errors would leave there.
 
     An error e of tap i leaves (1 − leverage) e in its remainder; the rest is taken up by the modes.

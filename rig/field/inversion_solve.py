@@ -10,6 +10,7 @@ from rig.field.inversion_system import Rows
 from rig.model.units import FloatArray
 
 _STUDENT = 4.0
+_MEDIAN_OF_CHI2 = 0.4549  # of one degree of freedom
 
 
 @dataclass(frozen=True)
@@ -22,6 +23,11 @@ class Step:
     misfit: float
     before: float
     covariance: FloatArray
+
+
+def _row_misfit(residual: FloatArray) -> float:
+    """χ² per row, from the median square so that a few wild rows do not decide it."""
+    return float(np.median(residual**2) / _MEDIAN_OF_CHI2)
 
 
 def solve_step(
@@ -42,7 +48,7 @@ def solve_step(
     jac = jac * scale.astype(np.float32)
     change = np.zeros(len(jac))
     weights = (_STUDENT + 1.0) / (_STUDENT + residual**2)
-    before = float(np.mean(weights * residual**2))
+    before = _row_misfit(residual)
     misfit = max(1.0, before)
     normal = np.empty((len(jac), len(jac)))
     system = normal
@@ -54,7 +60,5 @@ def solve_step(
         change = -np.linalg.solve(system, slope / misfit + prior_precision @ offset)
         left = residual + change.astype(np.float32) @ jac
         weights = (_STUDENT + 1.0) / (_STUDENT + left**2)
-        misfit = max(1.0, float(np.mean(weights * left**2)))
-    return Step(
-        change=change, misfit=misfit, before=before, covariance=np.linalg.inv(system)
-    )
+        misfit = max(1.0, _row_misfit(left))
+    return Step(change=change, misfit=misfit, before=before, covariance=np.linalg.inv(system))

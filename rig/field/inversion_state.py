@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
 
-from rig.field.inversion_spline import SplineField
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
-from rig.plate.plate_model import PlateModel, PlateModes
+from rig.plate.arching import ArchSurface
+from rig.plate.plate_model import Arch, PlateModel, PlateModes
+from rig.plate.splines import SplineField
 from rig.plate.wood import Stiffness
 
 
 @dataclass(frozen=True)
 class Belief:
     """log_thickness (j,): spline coefficients of ln(h / 1 m); eta (2 × bands,): loss factor at both
-    ends of every band; move (3,): mm, mm, rad by which the taps' frame is off; arch_mm: crown
-    height; softening (4,): fall of ln c11, c22, c12, c66 per 5 kHz (transverse shear).
+    ends of every band; move (3,): mm, mm, rad by which the taps' frame is off; softening (4,): fall
+    of ln c11, c22, c12, c66 per 5 kHz (transverse shear). arch (l,): spline coefficients in mm of
+    the arch's height; empty for a flat plate.
     """
 
     log_thickness: FloatArray
@@ -27,8 +30,7 @@ class Belief:
     eta: FloatArray
     move: FloatArray = field(default_factory=lambda: np.zeros(3))
     softening: FloatArray = field(default_factory=lambda: np.zeros(4))
-    arch_mm: float = 0.0
-    arch_field: FloatArray = field(default_factory=lambda: np.zeros(0))
+    arch: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def changed(self, **values: object) -> Belief:
         """The same belief with some values replaced."""
@@ -38,7 +40,9 @@ class Belief:
 class PlateGeometry:
     """Mesh, splines and integration points of one outline: computed once per scan."""
 
-    def __init__(self, outline: Outline, *, mesh_mm: float = 12.0, spacing_mm: float = 14.0) -> None:
+    def __init__(
+        self, outline: Outline, *, mesh_mm: float = 12.0, spacing_mm: float = 14.0
+    ) -> None:
         self.outline = outline
         self.model = PlateModel.of(outline, size_mm=mesh_mm)
         self.field = SplineField(self.model.places_mm, spacing_mm)
@@ -48,7 +52,24 @@ class PlateGeometry:
         self.operators = [
             self.model.operator(self.places_mm, *d) for d in ((2, 0), (0, 2), (1, 1), (0, 0))
         ]
+        self.arch = ArchSurface(self.model.places_mm)
         self.centre_mm = np.average(self.places_mm, axis=0, weights=self.weights_m2)
+
+    @cached_property
+    def arch_curvature(self) -> list[sparse.csr_matrix]:
+        """From the arch's coefficients to z_xx, z_yy, 2 z_xy at the sensitivity points."""
+        return list(self.arch.operators(self.places_mm)[2:])
+
+    @cached_property
+    def _arch_on_model(self) -> tuple[sparse.csr_matrix, ...]:
+        return self.arch.operators(self.model.places_mm)
+
+    def arch_on_model(self, belief: Belief) -> Arch | None:
+        """The believed arch where the plate model needs it; None for a flat plate."""
+        if not len(belief.arch):
+            return None
+        values = [op @ belief.arch for op in self._arch_on_model]
+        return Arch(slopes=np.column_stack(values[:2]), curvature=np.column_stack(values[2:]))
 
     def thickness_m(self, log_thickness: FloatArray) -> FloatArray:
         """Thickness at the sensitivity points."""
@@ -66,6 +87,7 @@ class ModalPlate:
 
     curvature (3, p, n) and w (p, n) at the sensitivity points; taps_w, taps_x, taps_y (taps, n):
     displacement and slopes (per metre) at the taps; constants (4, n, n): ∂K/∂ ln c.
+    For an arched plate also the membrane strains (3, p, n).
     """
 
     modes: PlateModes
@@ -76,17 +98,25 @@ class ModalPlate:
     taps_y: FloatArray
     constants: FloatArray
     thickness_m: FloatArray
+    membrane: FloatArray | None = None
 
     @property
     def omega2(self) -> FloatArray:
         """(n,) squared angular frequencies, three zeros first."""
-        return self.modes.omega2
+        return self.modes.omega2[: self.w.shape[1]]
 
-
-_FORMS = np.zeros((4, 3, 3))
-_FORMS[0, 0, 0] = _FORMS[1, 1, 1] = 1.0
-_FORMS[2, 0, 1] = _FORMS[2, 1, 0] = 1.0
-_FORMS[3, 2, 2] = 4.0
+    def first(self, count: int) -> ModalPlate:
+        """The same plate with its first `count` modes only."""
+        return replace(
+            self,
+            curvature=self.curvature[:, :, :count],
+            w=self.w[:, :count],
+            taps_w=self.taps_w[:, :count],
+            taps_x=self.taps_x[:, :count],
+            taps_y=self.taps_y[:, :count],
+            constants=self.constants[:, :count, :count],
+            membrane=None if self.membrane is None else self.membrane[:, :, :count],
+        )
 
 
 def modal_plate(
@@ -98,39 +128,53 @@ def modal_plate(
 ) -> ModalPlate:
     """Solve the believed plate for its `count` lowest modes."""
     thickness = np.asarray(np.exp(geometry.on_model @ belief.log_thickness))
+    arched = len(belief.arch) > 0
     modes = geometry.model.solve(
         thickness,
         belief.stiffness,
         belief.density_kg_m3,
         count=count,
+        arch=geometry.arch_on_model(belief),
         start=None if previous is None else previous.modes,
         tolerance=1e-8,
     )
     bending = modes.bending
     kxx, kyy, kxy, w = (op @ bending for op in geometry.operators)
     at_places = geometry.thickness_m(belief.log_thickness)
-    rigidity = geometry.weights_m2 * at_places**3 / 12.0
-    values = belief.stiffness.as_array()
-    weighted = [k * rigidity[:, None] for k in (kxx, kyy, kxy)]
-    cross = kxx.T @ weighted[1]
-    constants = np.stack(
-        [
-            values[0] * (kxx.T @ weighted[0]),
-            values[1] * (kyy.T @ weighted[1]),
-            values[2] * (cross + cross.T),
-            values[3] * 4.0 * (kxy.T @ weighted[2]),
-        ]
-    )
+    curvature = np.stack([kxx, kyy, kxy])
+    twice = np.array([1.0, 1.0, 2.0])[:, None, None]  # (wxx, wyy, 2 wxy)
+    constants = _energies(belief, twice * curvature, geometry.weights_m2 * at_places**3 / 12.0)
+    membrane = None
+    if arched:
+        bent = np.stack([op @ belief.arch for op in geometry.arch_curvature])
+        membrane = modes.in_plane_strain(4) - bent[:, :, None] * w
+        constants += _energies(belief, membrane, geometry.weights_m2 * at_places)
     moved = moved_places(taps_mm, belief.move, geometry.centre_mm)
     return ModalPlate(
         modes=modes,
-        curvature=np.stack([kxx, kyy, kxy]),
+        curvature=curvature,
         w=np.asarray(w),
         taps_w=modes.at(moved),
         taps_x=modes.at(moved, 1, 0),
         taps_y=modes.at(moved, 0, 1),
         constants=constants,
         thickness_m=at_places,
+        membrane=membrane,
+    )
+
+
+def _energies(belief: Belief, strain: FloatArray, weight: FloatArray) -> FloatArray:
+    """(4, n, n) parts of the stiffness matrix that go with c11, c22, c12 and c66."""
+    xx, yy, xy = strain
+    values = belief.stiffness.as_array()
+    cross = xx.T @ (yy * weight[:, None])
+    return np.stack(
+        [
+            values[0] * (xx.T @ (xx * weight[:, None])),
+            values[1] * (yy.T @ (yy * weight[:, None])),
+            values[2] * (cross + cross.T),
+            values[3] * (xy.T @ (xy * weight[:, None])),
+        ]
     )
 
 

@@ -27,8 +27,8 @@ class Projection:
     """Modal coordinates (n, bins) of the spectra, and their noise.
 
     operator (n, taps): from taps to modes; leverage (taps,): share of each tap's own value in its
-    fit; tap_noise2, mode_noise2 (bins,): mean square of what modes do not explain, and of a
-    coordinate's noise.
+    fit; tap_noise2 (bins,): mean square of what no mode explains; mode_noise2 (n, bins): of the
+    noise that it leaves in a coordinate.
     """
 
     operator: FloatArray
@@ -51,7 +51,7 @@ def project(plate: ModalPlate, spectra: GatedSpectra) -> Projection:
     c = operator @ spectra.u
     remainder = spectra.u - p @ c
     tap_noise2 = np.mean(np.abs(remainder) ** 2, axis=0) * taps / max(taps - n, 1)
-    gain = float(np.median(np.sum(operator**2, axis=1)))
+    gain = np.sum(operator**2, axis=1)
     return Projection(
         operator=operator,
         leverage=np.sum(p * operator.T, axis=1),
@@ -60,7 +60,7 @@ def project(plate: ModalPlate, spectra: GatedSpectra) -> Projection:
         a=operator @ spectra.acceleration,
         remainder=remainder,
         tap_noise2=tap_noise2,
-        mode_noise2=tap_noise2 * gain,
+        mode_noise2=np.outer(gain, tap_noise2),
     )
 
 
@@ -90,6 +90,7 @@ def build_rows(
     *,
     moving: bool,
     softening: bool,
+    arching: bool,
 ) -> Rows:
     """Residuals, their variances and derivatives with respect to every unknown."""
     omega = spectra.omega
@@ -125,13 +126,16 @@ def build_rows(
         for form, factor in zip(plate.constants, softened, strict=True)
     ]
     add("constants", np.stack(forms))
-    add("eta", _damping_columns(belief, spectra, lam[tested, None] * (projection.b * shrink)[tested]))
+    damped = lam[tested, None] * (projection.b * shrink)[tested]
+    add("eta", _damping_columns(belief, spectra, damped))
     if softening:
         add("softening", np.stack([-form * slope for form in forms]))
     if moving:
         move = _moving_columns(geometry, plate, projection, u_quiet, a_quiet, tested, taps_mm)
         add("move", move)
-    variance = _variance(spectra, projection, diagonal[tested], lam[tested])
+    if arching and plate.membrane is not None:
+        add("arch", _arch_columns(geometry, belief, plate, u_quiet, tested))
+    variance = _variance(spectra, projection, diagonal, lam, tested)
     kept = residual[tested]
     return Rows(
         residual=np.hstack([kept.real, kept.imag]).ravel(),
@@ -150,19 +154,29 @@ def _signal_share(projection: Projection) -> FloatArray:
 
 
 def _variance(
-    spectra: GatedSpectra, projection: Projection, diagonal: FloatArray, lam: FloatArray
+    spectra: GatedSpectra,
+    projection: Projection,
+    diagonal: FloatArray,
+    lam: FloatArray,
+    tested: NDArray[np.intp],
 ) -> FloatArray:
     """Variance per real and imaginary part of every (mode, bin)."""
     omega2 = spectra.omega**2
-    away = diagonal - omega2
-    noise = 0.5 * projection.mode_noise2 * (
-        away**2
-        + 4.0 * omega2 * spectra.spread2
-        - 2.0 * away * spectra.spread2
-        + spectra.spread4
+    away = diagonal[tested] - omega2
+    noise = (
+        0.5
+        * projection.mode_noise2[tested]
+        * (
+            away**2
+            + 4.0 * omega2 * spectra.spread2
+            - 2.0 * away * spectra.spread2
+            + spectra.spread4
+        )
     )
     size2 = np.mean(np.abs(projection.c) ** 2, axis=0)
-    model = 0.5 * _EQUATION_NOISE**2 * omega2**2 * size2 * np.minimum(1.0, lam[:, None] / omega2)
+    model = (
+        0.5 * _EQUATION_NOISE**2 * omega2**2 * size2 * np.minimum(1.0, lam[tested, None] / omega2)
+    )
     return np.asarray(noise + model)
 
 
@@ -174,7 +188,10 @@ def _thickness_columns(
     a: ComplexArray,
     tested: NDArray[np.intp],
 ) -> NDArray[np.float32]:
-    """∂r/∂θ_j = ∫ b_j [3 h³/12 κ_m:C:κ(u) + ρ h φ_m φ(a)] dS; (j, tested, real | imag bins)."""
+    """∂r/∂θ_j; (j, tested, real | imag bins).
+
+    ∫ b_j [3 h³/12 κ_m:C:κ(u) + ρ h φ_m φ(a)] dS, and h ε_m:C:ε(u) of an arched plate's membrane.
+    """
     bins = u.shape[1]
     h = plate.thickness_m
     rigidity = 3.0 * geometry.weights_m2 * h**3 / 12.0
@@ -185,8 +202,15 @@ def _thickness_columns(
     curved = np.stack([plate.curvature[i] @ u_parts for i in range(3)])
     moment = np.einsum("ab,bpf->apf", form, curved) * rigidity[:, None]
     load = (plate.w @ a_parts) * inertia[:, None]
-    field = np.concatenate([moment, load[None]]).transpose(1, 0, 2).astype(np.float32)
-    test = np.concatenate([plate.curvature[:, :, tested], plate.w[None][:, :, tested]])
+    fields = [moment, load[None]]
+    tests = [plate.curvature[:, :, tested], plate.w[None][:, :, tested]]
+    if plate.membrane is not None:
+        strain = np.stack([plate.membrane[i] @ u_parts for i in range(3)])
+        force = np.einsum("ab,bpf->apf", belief.stiffness.matrix(), strain)
+        fields.append(force * (geometry.weights_m2 * h)[:, None])
+        tests.append(plate.membrane[:, :, tested])
+    field = np.concatenate(fields).transpose(1, 0, 2).astype(np.float32)
+    test = np.concatenate(tests)
     test = test.transpose(1, 0, 2).astype(np.float32)
     out = np.empty((geometry.field.size, len(tested), 2 * bins), dtype=np.float32)
     on_places = geometry.on_places
@@ -199,9 +223,37 @@ def _thickness_columns(
     return out
 
 
-def _damping_columns(
-    belief: Belief, spectra: GatedSpectra, column: ComplexArray
+def _arch_columns(
+    geometry: PlateGeometry,
+    belief: Belief,
+    plate: ModalPlate,
+    u: ComplexArray,
+    tested: NDArray[np.intp],
 ) -> ComplexArray:
+    """∂r/∂z_l = ∫ h [δε_m:C:ε(u) + ε_m:C:δε(u)] dS per mm, δε = −(curvature of spline l) w."""
+    assert plate.membrane is not None
+    weight = geometry.weights_m2 * plate.thickness_m
+    form = belief.stiffness.matrix()
+    strain = np.stack([m @ u for m in plate.membrane])
+    force = np.einsum("ab,bpf->apf", form, strain) * weight[:, None]
+    stress = np.einsum("ab,bpm->apm", form, plate.membrane[:, :, tested]) * weight[:, None]
+    w_u, w_m = plate.w @ u, plate.w[:, tested]
+    bent = [op.tocsc() for op in geometry.arch_curvature]
+    out = np.empty((bent[0].shape[1], len(tested), u.shape[1]), dtype=np.complex128)
+    for spline in range(len(out)):
+        column = [op[:, [spline]].tocoo() for op in bent]
+        points = np.unique(np.concatenate([c.row for c in column]))
+        curvature = np.zeros((3, len(points)))
+        for axis, c in enumerate(column):
+            curvature[axis, np.searchsorted(points, c.row)] = c.data
+        drawn = np.einsum("ap,apf->pf", curvature, force[:, points])
+        out[spline] = -(w_m[points].T @ drawn)
+        drawn = np.einsum("ap,apm->pm", curvature, stress[:, points])
+        out[spline] -= drawn.T @ w_u[points]
+    return out
+
+
+def _damping_columns(belief: Belief, spectra: GatedSpectra, column: ComplexArray) -> ComplexArray:
     """One pair of columns per band, linear inside the band."""
     out = np.zeros((len(belief.eta), *column.shape), dtype=np.complex128)
     for band in np.unique(spectra.band):

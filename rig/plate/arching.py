@@ -10,45 +10,54 @@ replace the template where the maker has measured them.
 from __future__ import annotations
 
 import numpy as np
+from scipy import sparse
 
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
+from rig.plate.plate_model import Arch
+from rig.plate.splines import SplineField
 
 USUAL_REACH_MM = 30.0
 
 
-class ArchTemplate:
-    """Heights and slopes of a crown of 1 over an outline, on a grid of `step_mm`."""
+def template_heights(
+    outline: Outline, xy_mm: FloatArray, *, reach_mm: float = USUAL_REACH_MM, step_mm: float = 4.0
+) -> FloatArray:
+    """(k,) heights of the template at the (k, 2) places for a crown of 1."""
+    from scipy.interpolate import RegularGridInterpolator
 
-    def __init__(
-        self, outline: Outline, *, reach_mm: float = USUAL_REACH_MM, step_mm: float = 3.0
-    ) -> None:
-        from scipy.interpolate import RectBivariateSpline
+    margin = 3.0 * step_mm
+    low, high = outline.rim.min(axis=0) - margin, outline.rim.max(axis=0) + margin
+    x = np.arange(low[0], high[0] + step_mm, step_mm)
+    y = np.arange(low[1], high[1] + step_mm, step_mm)
+    grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y, indexing="ij")])
+    wood = Outline(rim=outline.rim).contains(grid).reshape(len(x), len(y))
+    film = _screened_film(wood, step_mm, reach_mm)
+    heights = film**2 * (3.0 - 2.0 * film)
+    lookup = RegularGridInterpolator((x, y), heights / heights.max())
+    return np.asarray(lookup(xy_mm))
 
-        margin = 5.0 * step_mm
-        low, high = outline.rim.min(axis=0) - margin, outline.rim.max(axis=0) + margin
-        x = np.arange(low[0], high[0] + step_mm, step_mm)
-        y = np.arange(low[1], high[1] + step_mm, step_mm)
-        grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y, indexing="ij")])
-        wood = Outline(rim=outline.rim).contains(grid).reshape(len(x), len(y))
-        film = _screened_film(wood, step_mm, reach_mm)
-        heights = film**2 * (3.0 - 2.0 * film)
-        self._spline = RectBivariateSpline(x, y, heights / heights.max(), kx=3, ky=3)
 
-    def heights(self, xy_mm: FloatArray) -> FloatArray:
-        """(k,) heights at the (k, 2) places for a crown of 1."""
-        return np.asarray(self._spline.ev(xy_mm[:, 0], xy_mm[:, 1]))
+class ArchSurface:
+    """An arch as cubic splines: smooth in curvature, which is what stiffens a plate."""
 
-    def slopes(self, xy_mm: FloatArray) -> FloatArray:
-        """(k, 2) slopes z_x, z_y per mm of crown height, 1/mm."""
-        along_x = self._spline(xy_mm[:, 0], xy_mm[:, 1], dx=1, grid=False)
-        along_y = self._spline(xy_mm[:, 0], xy_mm[:, 1], dy=1, grid=False)
-        return np.column_stack([along_x, along_y])
+    def __init__(self, support_mm: FloatArray, spacing_mm: float = 24.0) -> None:
+        self.field = SplineField(support_mm, spacing_mm, degree=3)
+
+    def operators(self, xy_mm: FloatArray) -> tuple[sparse.csr_matrix, ...]:
+        """From coefficients in mm to z_x, z_y, z_xx, z_yy (1/m), 2 z_xy (1/m) at (k, 2) places."""
+        z_x, z_y = self.field.matrix(xy_mm, 1, 0), self.field.matrix(xy_mm, 0, 1)
+        z_xx, z_yy = self.field.matrix(xy_mm, 2, 0), self.field.matrix(xy_mm, 0, 2)
+        return z_x, z_y, 1e3 * z_xx, 1e3 * z_yy, 2e3 * self.field.matrix(xy_mm, 1, 1)
+
+    def arch(self, xy_mm: FloatArray, coefficients_mm: FloatArray) -> Arch:
+        """Slopes and curvature at the (k, 2) places."""
+        values = [op @ coefficients_mm for op in self.operators(xy_mm)]
+        return Arch(slopes=np.column_stack(values[:2]), curvature=np.column_stack(values[2:]))
 
 
 def _screened_film(wood: np.ndarray, step: float, reach: float) -> FloatArray:
     """Solve ψ − ℓ²Δψ = 1 inside `wood`, ψ = 0 outside, by five-point differences."""
-    from scipy import sparse
     from scipy.sparse.linalg import splu
 
     number = np.full(wood.shape, -1)

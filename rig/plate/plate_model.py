@@ -2,8 +2,10 @@
 
 Kirchhoff bending on Argyris triangles. An arched plate is a shallow shell after K. Marguerre,
 "Zur Theorie der gekrümmten Platte grosser Formänderung", Proc. 5th Int. Congr. Appl. Mech. (1938):
-in-plane movements (quadratic triangles) are coupled through the slopes z_x, z_y of the arch by the
-strains (u_x + z_x w_x, v_y + z_y w_y, u_y + v_x + z_x w_y + z_y w_x). Left out: transverse shear,
+strains (u_x + z_x w_x, v_y + z_y w_y, u_y + v_x + z_x w_y + z_y w_x) over an arch z(x, y). With the
+tangential movements U = u + z_x w, V = v + z_y w as unknowns (cubic triangles) the same strains
+are (U_x − z_xx w, V_y − z_yy w, U_y + V_x − 2 z_xy w), whose parts are small and smooth, so that
+coarse triangles do not lock. In-plane inertia is kept, ∫ρh|U − w∇z|². Left out: transverse shear,
 rotary inertia, air, supports.
 """
 
@@ -21,8 +23,18 @@ from rig.plate.argyris import ArgyrisSpace
 from rig.plate.eigen import lowest_modes
 from rig.plate.in_plane import InPlaneSpace
 from rig.plate.mesh import PlateMesh, mesh_of
-from rig.plate.quadrature import triangle_rule
+from rig.plate.quadrature import smooth_projection, triangle_rule
 from rig.plate.wood import Stiffness
+
+IN_PLANE_SHARE = 0.03  # modes with less of their motion in bending are left out
+
+
+@dataclass(frozen=True)
+class Arch:
+    """Slopes (p, 2) = (z_x, z_y) and curvature (p, 3) = (z_xx, z_yy, 2 z_xy) in 1/m at p points."""
+
+    slopes: FloatArray
+    curvature: FloatArray
 
 
 class PlateModel:
@@ -37,6 +49,7 @@ class PlateModel:
         self.space = ArgyrisSpace(mesh)
         reference, weights = triangle_rule(degree)
         self.reference = reference
+        self.degree = degree
         triangles = np.arange(len(mesh.triangles))
         self._places_m = self.space.places_m(reference)
         self.places_mm = self._places_m.reshape(-1, 2) * 1e3
@@ -60,14 +73,6 @@ class PlateModel:
         """The in-plane movements of an arched plate."""
         return InPlaneSpace(self.space)
 
-    @cached_property
-    def _slopes(self) -> tuple[FloatArray, FloatArray]:
-        triangles = np.arange(len(self.mesh.triangles))
-        return (
-            self.space.shapes(triangles, self._places_m, 1, 0),
-            self.space.shapes(triangles, self._places_m, 0, 1),
-        )
-
     @property
     def area_m2(self) -> float:
         """Area of wood."""
@@ -84,15 +89,16 @@ class PlateModel:
         density_kg_m3: float,
         *,
         count: int,
-        arch_slopes: FloatArray | None = None,
+        arch: Arch | None = None,
         relative_stiffness: FloatArray | None = None,
         start: PlateModes | None = None,
         tolerance: float = 1e-9,
     ) -> PlateModes:
         """Return the lowest `count` bending modes above the three rigid movements.
 
-        thickness_m (p,) at places_mm; arch_slopes (p, 2) = (z_x, z_y) at places_mm, None for a
-        flat plate; relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate, which shorten the work.
+        thickness_m (p,) at places_mm; arch at places_mm, None for a flat plate;
+        relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate,
+        which shorten the work.
         """
         m = len(self.mesh.triangles)
         local = 1.0 if relative_stiffness is None else relative_stiffness
@@ -105,21 +111,21 @@ class PlateModel:
         )
         m_bend = np.matmul((self._w * load[:, :, None]).transpose(0, 2, 1), self._w)
         dof, size = self.space.dof, self.space.size
-        if arch_slopes is not None:
+        if arch is not None:
             plane = self.in_plane
-            strain = plane.coupled_strain(
-                self.reference, self._slopes, arch_slopes.reshape(m, -1, 2)
-            )
+            strain = plane.coupled_strain(self.reference, self._w, arch.curvature.reshape(m, -1, 3))
+            q = strain.shape[1]
+            strain = np.matmul(smooth_projection(self.degree, 2), strain.reshape(m, q, -1))
+            strain = strain.reshape(m, q, 3, 41)
             membrane = (self.weights_m2 * local * thickness_m).reshape(m, -1)
             force = np.einsum("ab,mqbi->mqai", stiffness.matrix(), strain)
             force *= membrane[:, :, None, None]
             total = np.matmul(
-                strain.reshape(m, -1, 33).transpose(0, 2, 1), force.reshape(m, -1, 33)
+                strain.reshape(m, -1, 41).transpose(0, 2, 1), force.reshape(m, -1, 41)
             )
             total[:, :21, :21] += k_bend
-            inertia = np.zeros_like(total)
-            inertia[:, :21, :21] = m_bend
-            inertia[:, 21:, 21:] = plane.mass(self.reference, load)
+            inertia = plane.mass(self.reference, self._w, arch.slopes.reshape(m, -1, 2), load)
+            inertia[:, :21, :21] += m_bend
             k_bend, m_bend = total, inertia
             dof, size = np.hstack([dof, plane.dof]), size + plane.size
         n = dof.shape[1]
@@ -127,17 +133,17 @@ class PlateModel:
         columns = np.tile(dof, (1, n)).ravel()
         k = sparse.csc_matrix((k_bend.ravel(), (rows, columns)), shape=(size, size))
         mass = sparse.csc_matrix((m_bend.ravel(), (rows, columns)), shape=(size, size))
-        guess = None if start is None or start.dofs.shape[0] != size else start.dofs
-        extra = 0 if arch_slopes is None else 3
+        guess = None if start is None or start.raw.shape[0] != size else start.raw
+        extra = 0 if arch is None else 3
         values, vectors = lowest_modes(k, mass, count + 3 + extra, start=guess, tolerance=tolerance)
-        return self._modes(values, vectors, mass, arch_slopes)
+        return self._modes(values, vectors, mass, arch)
 
     def _modes(
         self,
         values: FloatArray,
         vectors: FloatArray,
         mass: sparse.csc_matrix,
-        arch_slopes: FloatArray | None,
+        arch: Arch | None,
     ) -> PlateModes:
         """Put the exact rigid movements in front; leave out in-plane ones."""
         size = self.space.size
@@ -146,18 +152,20 @@ class PlateModel:
         bending_mass = mass[:size, :size]
         block = rigid[:size].T @ (bending_mass @ rigid[:size])
         rigid = np.asarray(np.linalg.solve(np.linalg.cholesky(block), rigid.T).T)
-        first = 3 if arch_slopes is None else 6
+        first = 3 if arch is None else 6
+        raw = vectors
         keep = np.arange(vectors.shape[1]) >= first
-        if arch_slopes is not None:
+        if arch is not None:
             share = np.sum(vectors[:size] * (bending_mass @ vectors[:size]), axis=0)
-            keep &= share > 0.3
+            keep &= share > IN_PLANE_SHARE
         values, vectors = values[keep], vectors[:, keep]
         omega2 = np.concatenate([np.zeros(3), np.maximum(values, 0.0)])
         return PlateModes(
             model=self,
             omega2=omega2,
             dofs=np.hstack([rigid, vectors]),
-            arch_slopes=arch_slopes,
+            raw=raw,
+            arch=arch,
         )
 
     def rule(self, degree: int) -> tuple[FloatArray, FloatArray]:
@@ -181,13 +189,15 @@ class PlateModel:
 class PlateModes:
     """Mass-normalised modes (kg^-1/2), three rigid movements first.
 
-    omega2 (n,) in (rad/s)²; dofs (unknowns, n): bending unknowns, then in-plane ones if arched.
+    omega2 (n,) in (rad/s)²; dofs (unknowns, n): bending unknowns, then in-plane ones if arched;
+    raw: all eigenvectors as computed, in-plane ones too.
     """
 
     model: PlateModel
     omega2: FloatArray
     dofs: FloatArray
-    arch_slopes: FloatArray | None = None
+    raw: FloatArray
+    arch: Arch | None = None
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -202,3 +212,14 @@ class PlateModes:
     def at(self, xy_mm: FloatArray, dx: int = 0, dy: int = 0) -> FloatArray:
         """(dx, dy) derivative of every mode's w at (k, 2) places; (k, n), SI."""
         return np.asarray(self.model.operator(xy_mm, dx, dy) @ self.bending)
+
+    def in_plane_strain(self, degree: int) -> FloatArray:
+        """(3, p, n) strains (U_x, V_y, U_y + V_x) at the points of `PlateModel.rule(degree)`.
+
+        Only for an arched plate; the part that the arch's curvature adds is not in it.
+        """
+        plane = self.model.in_plane
+        strain = plane.plain_strain(triangle_rule(degree)[0])  # (m, q, 3, 20)
+        m, q = strain.shape[:2]
+        values = np.matmul(strain.reshape(m, -1, 20), self.dofs[plane.dof])
+        return np.ascontiguousarray(values.reshape(m * q, 3, -1).transpose(1, 0, 2))

@@ -12,6 +12,7 @@ from rig.model.units import FloatArray
 
 # degree: ((weight, barycentric a, b), ...); the orbit is every distinct permutation.
 _ORBITS: dict[int, tuple[tuple[float, float, float], ...]] = {
+    2: ((1.0 / 3.0, 2.0 / 3.0, 1.0 / 6.0),),
     4: (
         (0.223381589678011, 0.108103018168070, 0.445948490915965),
         (0.109951743655322, 0.816847572980459, 0.091576213509771),
@@ -32,7 +33,7 @@ _ORBITS: dict[int, tuple[tuple[float, float, float], ...]] = {
 
 
 def triangle_rule(degree: int) -> tuple[FloatArray, FloatArray]:
-    """Return points (n, 2) and weights (n,) exact for polynomials of `degree` (4, 6 or 8).
+    """Return points (n, 2) and weights (n,) exact for polynomials of `degree` (2, 4, 6 or 8).
 
     The weights sum to 1/2, the area of the unit triangle. KeyError for another degree.
     """
@@ -47,3 +48,13 @@ def triangle_rule(degree: int) -> tuple[FloatArray, FloatArray]:
         points.extend(orbit.values())
         weights.extend([0.5 * weight] * len(orbit))
     return np.array(points), np.array(weights)
+
+
+def smooth_projection(degree: int, order: int) -> FloatArray:
+    """(n, n) matrix that replaces values at the rule's points by their best fit of `order`."""
+    points, weights = triangle_rule(degree)
+    u, v = points.T
+    powers = [(n - j, j) for n in range(order + 1) for j in range(n + 1)]
+    basis = np.column_stack([u**a * v**b for a, b in powers])
+    weighted = basis * weights[:, None]
+    return np.asarray(basis @ np.linalg.solve(basis.T @ weighted, weighted.T))

@@ -14,7 +14,7 @@ from rig.model.clip import Clip
 from rig.model.outline import Outline
 from rig.model.plate_facts import PlateFacts
 from rig.model.scan_record import ScanRecord, Strike
-from rig.plate.arching import ArchTemplate
+from rig.plate.arching import ArchSurface, template_heights
 from rig.plate.plate_model import PlateModel, PlateModes
 from rig.plate.wood import WOODS, Stiffness
 from rig.virtual.shapes import violin_outline
@@ -122,12 +122,14 @@ def true_plate(
     model = PlateModel.of(outline, size_mm=mesh_mm)
     thickness = thickness_of(model.places_mm, wood, graded, all_spots)
     # A stiffness field e^s equals thickness e^(s/3) in bending with density e^(-s/3).
-    slopes = None
+    arch = None
     if arching_mm:
-        slopes = arching_mm * ArchTemplate(outline, reach_mm=arch_reach_mm).slopes(model.places_mm)
+        surface = ArchSurface(model.places_mm, 20.0)
+        heights = arching_mm * template_heights(outline, model.places_mm, reach_mm=arch_reach_mm)
+        arch = surface.arch(model.places_mm, surface.field.fitted(model.places_mm, heights))
     local = stiffness_ripple(model.places_mm, ripple)
     modes = model.solve(
-        thickness * 1e-3, stiffness, density, count=250, arch_slopes=slopes,
+        thickness * 1e-3, stiffness, density, count=250, arch=arch,
         relative_stiffness=np.exp(local),
     )  # fmt: skip
     return TrueThinPlate(

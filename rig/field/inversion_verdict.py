@@ -1,0 +1,42 @@
+"""May a fitted plate be believed, and how well is each spot known?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.field.inversion_fit import Fit
+from rig.field.inversion_state import PlateGeometry
+from rig.model.tone_map import Verdict
+from rig.model.units import FloatArray
+
+_CENTS = 1200.0 / np.log(2.0)
+GOOD_MISFIT = 4.0
+REFUSED_MISFIT = 12.0
+# The formal posterior takes neighbouring rows as independent and the model as exact. Set on thin
+# and on shear-soft arched plates (tests/bench/bench_inversion.py prints how well it holds).
+_ROWS_PER_FACT = 2.5
+_MODEL_SD_CENTS = 5.0
+
+
+def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> FloatArray:
+    """One standard deviation of ln tone at (k, 2) places in cents, the common level left out."""
+    span = fit.rows.blocks["log_thickness"]
+    matrix = geometry.field.matrix(xy_mm).toarray()
+    matrix = matrix - matrix.mean(axis=0)
+    formal = np.einsum("ij,jk,ik->i", matrix, fit.step.covariance[span, span], matrix)
+    return np.asarray(
+        np.hypot(_ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0)), _MODEL_SD_CENTS)
+    )
+
+
+def judge(fit: Fit, *, arched: bool) -> tuple[Verdict, list[str]]:
+    """Good, use with care or refused, from the misfit per row."""
+    misfit = fit.misfit
+    if misfit > REFUSED_MISFIT:
+        remedy = "" if arched else " If the plate is arched, enter the height of its crown."
+        return "refused", [
+            f"The taps do not fit any plate of this outline (misfit {misfit:.1f} per row).{remedy}"
+        ]
+    if misfit > GOOD_MISFIT:
+        return "use with care", [f"The fit leaves more than noise (misfit {misfit:.1f} per row)."]
+    return "good", []
