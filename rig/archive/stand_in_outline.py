@@ -43,7 +43,8 @@ def outline_round(places: PlateXY, where: str = "") -> Outline:
         )
     pad = 0.6 * step
     right = _side(places, step, pad)
-    left = _side(places * [-1.0, 1.0], step, pad) * [-1.0, 1.0]
+    mirror = np.array([-1.0, 1.0])
+    left = _side(places * mirror, step, pad) * mirror
     return Outline.checked(np.vstack([right, left[::-1]]), where=where or "stand-in outline")
 
 
