@@ -141,6 +141,7 @@ def _spruce_top() -> WorldSpec:
             graduation=Graduation(middle_mm=3.2, edge_mm=2.2),
             zones=planted,
             arching=Arching(14.5),
+            mesh_mm=14.5,
         ),
         wood_family="spruce top one",
         planted=planted,

@@ -61,17 +61,17 @@ def solved(plate: PlateSpec, mesh: TriangleMesh, top_hz: float) -> modes.PlateMo
 
 def mesh_error(world: str, top_hz: float = 13_000.0) -> None:
     plate = world_spec(world).plate
-    fine_mesh = split_in_four(triangulate(plate.outline, store.MESH_MM))
+    fine_mesh = split_in_four(triangulate(plate.outline, plate.mesh_mm))
     fine = solved(plate, fine_mesh, top_hz).frequencies_hz[6:]
     print(f"{world}: {len(fine)} modes to {top_hz / 1e3:.0f} kHz")
-    mesh = triangulate(plate.outline, store.MESH_MM)
+    mesh = triangulate(plate.outline, plate.mesh_mm)
     coarse = solved(plate, mesh, top_hz).frequencies_hz[6:]
     count = min(len(fine), len(coarse))
     error = coarse[:count] / fine[:count] - 1.0
     for low, high in ((0, 1000), (1000, 4000), (4000, 8000), (8000, 13000)):
         band = (fine[:count] >= low) & (fine[:count] < high)
         print(
-            f"  mesh {store.MESH_MM:.0f} mm, {low:>5}-{high:<5} Hz: "
+            f"  mesh {plate.mesh_mm:.0f} mm, {low:>5}-{high:<5} Hz: "
             f"mean {error[band].mean():.1e}, largest {np.abs(error[band]).max():.1e}"
         )
 

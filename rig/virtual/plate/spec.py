@@ -69,7 +69,11 @@ class Arching:
 
 @dataclass(frozen=True)
 class PlateSpec:
-    """One free plate. `temperature_c` softens the wood by 0.15 % a kelvin (a round value)."""
+    """One free plate.
+
+    temperature_c softens the wood by 0.15 % a kelvin (a round value). mesh_mm: size of the
+    solver's elements; softer and thinner wood carries shorter waves and needs smaller ones.
+    """
 
     wood: Wood
     outline: Outline
@@ -78,6 +82,7 @@ class PlateSpec:
     arching: Arching = field(default_factory=lambda: Arching(0.0))
     scatter: Scatter = field(default_factory=Scatter)
     temperature_c: float = 20.0
+    mesh_mm: float = 18.0
 
     def thickness_mm(self, xy_mm: FloatArray) -> FloatArray:
         """Thickness (n,) in mm, zones included."""

@@ -21,7 +21,6 @@ from rig.virtual.plate.modes import PlateModes, solve
 from rig.virtual.plate.shell import ShellFields, assemble
 from rig.virtual.plate.spec import PlateSpec
 
-MESH_MM = 18.0
 TOP_HZ = 13_000.0
 _KEPT_FILES = 24
 _memory: dict[str, PlateModes] = {}
@@ -32,17 +31,16 @@ def plate_modes(
     wood_seed: int,
     *,
     top_hz: float = TOP_HZ,
-    mesh_mm: float = MESH_MM,
     cached: bool = True,
 ) -> PlateModes:
     """Modes of the plate up to `top_hz`; solved once, then read from memory or disk."""
-    key = _key(plate, wood_seed, top_hz, mesh_mm)
+    key = _key(plate, wood_seed, top_hz)
     if cached and key in _memory:
         return _memory[key]
     path = _folder() / f"{key}.npz"
     modes = _read(path) if cached else None
     if modes is None:
-        modes = solve_plate(plate, wood_seed, top_hz=top_hz, mesh_mm=mesh_mm)
+        modes = solve_plate(plate, wood_seed, top_hz=top_hz)
         if cached:
             _write(path, modes)
     if cached:
@@ -50,9 +48,7 @@ def plate_modes(
     return modes
 
 
-def solve_plate(
-    plate: PlateSpec, wood_seed: int, *, top_hz: float = TOP_HZ, mesh_mm: float = MESH_MM
-) -> PlateModes:
+def solve_plate(plate: PlateSpec, wood_seed: int, *, top_hz: float = TOP_HZ) -> PlateModes:
     """Mesh, assemble and solve one plate, without any cache."""
     shear = plate.wood.transverse_shear_pa()
     fields = ShellFields(
@@ -62,16 +58,16 @@ def solve_plate(
         density_kg_m3=lambda xy: plate.density_kg_m3(wood_seed, xy),
         height_mm=plate.arching.at,
     )
-    return solve(assemble(triangulate(plate.outline, mesh_mm), fields), top_hz)
+    return solve(assemble(triangulate(plate.outline, plate.mesh_mm), fields), top_hz)
 
 
-def _key(plate: PlateSpec, wood_seed: int, top_hz: float, mesh_mm: float) -> str:
+def _key(plate: PlateSpec, wood_seed: int, top_hz: float) -> str:
     digest = hashlib.sha256(_code_text())
     outline = plate.outline
     for ring in (outline.rim, *outline.holes):
         digest.update(np.ascontiguousarray(ring).tobytes())
     plain = (plate.wood, plate.graduation, plate.zones, plate.arching, plate.scatter)
-    digest.update(repr((plain, plate.temperature_c, wood_seed, top_hz, mesh_mm)).encode())
+    digest.update(repr((plain, plate.temperature_c, wood_seed, top_hz, plate.mesh_mm)).encode())
     return digest.hexdigest()[:24]
 
 
