@@ -53,7 +53,7 @@ def _side(places: FloatArray, step: float, pad: float) -> FloatArray:
     low, high = float(places[:, 1].min()), float(places[:, 1].max())
     count = max(3, round((high - low) / (1.5 * step)))
     band = np.clip(((places[:, 1] - low) / (high - low) * count).astype(int), 0, count - 1)
-    corners = {}
+    corners: dict[float, float] = {}
     for number in range(count):
         inside = places[band == number]
         if len(inside):

@@ -55,6 +55,7 @@ def speeds(room: Path, strikes: int) -> None:
     with PlateFolder.create(room / "a", PlateFacts("bench"), WIDE) as folder:
         scan = folder.new_scan(Plan("outer", "light", 1.0, 5.0, 1, places))
         each = []
+        cpu = time.process_time()
         for tap in places:
             start = time.perf_counter()
             folder.store_strike(
@@ -66,6 +67,7 @@ def speeds(room: Path, strikes: int) -> None:
                 clip=clips[tap.number % 16],
             )
             each.append(1000 * (time.perf_counter() - start))
+        cpu_ms = 1000 * (time.process_time() - cpu) / strikes
         readings = [(s.strike_id, make_reading()) for s in folder.scan_record(scan).strikes]
         start = time.perf_counter()
         folder.store_readings(readings)
@@ -74,17 +76,20 @@ def speeds(room: Path, strikes: int) -> None:
     close_ms = 1000 * (time.perf_counter() - start)
     line("store a strike, median", float(np.median(each)), "ms")
     line("store a strike, 99 %", float(np.percentile(each, 99)), "ms")
+    line("store a strike, processor time", cpu_ms, "ms")
     line("store a reading, in one transaction", reading_ms, "ms")
     line("close (README, manifest)", close_ms, "ms")
     with PlateFolder.open(folder.path) as reader:
         for with_clips, what in ((True, "with clips"), (False, "without clips")):
-            times = []
+            times, cpu = [], time.process_time()
             for _ in range(5):
                 start = time.perf_counter()
                 reader.scan_record(scan, with_clips=with_clips)
                 times.append(1000 * (time.perf_counter() - start))
+            cpu_ms = 1000 * (time.process_time() - cpu) / 5
             limit = "aim: 250 ms for 500" if with_clips else ""
             line(f"read {strikes} strikes {what}, best of 5", min(times), "ms", limit)
+            line("    processor time of all threads", cpu_ms, "ms")
     for what, work in (
         ("check (every hash)", lambda: check_folder(folder.path)),
         ("export to WAV and CSV", lambda: export(folder.path, room / "out")),
