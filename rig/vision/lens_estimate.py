@@ -106,7 +106,8 @@ def _fit(
     def misfit(values: FloatArray) -> FloatArray:
         gap = (_camera(values).project(ground3) - image) / _CORNER_SD_PX
         beyond = (values[:5] - usual) / spread
-        return np.nan_to_num(np.concatenate([gap.ravel(), beyond]), nan=1e4)
+        both = np.nan_to_num(np.concatenate([gap.ravel(), beyond]), nan=1e4)
+        return np.asarray(both, dtype=np.float64)
 
     first = np.concatenate(
         [[np.log(start * width)], middle, [0.0, 0.0], np.ravel(turn), np.ravel(shift)]

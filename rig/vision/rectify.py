@@ -19,11 +19,13 @@ _LABEL = 0.78  # half the side of a marker's label, as a part of the marker's si
 class LevelView:
     """Picture of the level plane: row y, column x of the bed frame.
 
-    picture: (rows, columns, 3) uint8; seen: (rows, columns) bool, False outside the camera's
-    picture and on marker labels; origin_mm: bed place of the middle of pixel (0, 0).
+    picture: (rows, columns, 3) uint8; in_picture: (rows, columns) bool, False outside the camera's
+    picture; seen: the same, but False on marker labels too; origin_mm: bed place of the middle of
+    pixel (0, 0).
     """
 
     picture: NDArray[np.uint8]
+    in_picture: NDArray[np.bool_]
     seen: NDArray[np.bool_]
     origin_mm: tuple[float, float]
     step_mm: float
@@ -64,7 +66,8 @@ def level_view(
         for i in range(2)
     )
     height, width = picture.shape[:2]
-    seen = (u > 1.0) & (v > 1.0) & (u < width - 2.0) & (v < height - 2.0)
+    in_picture = (u > 1.0) & (v > 1.0) & (u < width - 2.0) & (v < height - 2.0)
+    seen = in_picture.copy()
     level = cv2.remap(picture, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     for marker in bed.markers:
         centre = camera.project_level(np.array([[marker.x_mm, marker.y_mm]]), 0.0)
@@ -77,7 +80,7 @@ def level_view(
         seen[
             max(int(low), 0) : max(int(high) + 1, 0), max(int(left), 0) : max(int(right) + 1, 0)
         ] = False
-    return LevelView(np.asarray(level, dtype=np.uint8), seen, origin, step_mm)
+    return LevelView(np.asarray(level, dtype=np.uint8), in_picture, seen, origin, step_mm)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from rig.model.frames import PlateXY, Pose
 from rig.model.units import FloatArray
 from rig.vision.lens import CameraPose
 from rig.vision.rim_edges import RimEdges, find_rim_edges, picture_lines
-from rig.vision.rim_points import RimPoints, pose_about
+from rig.vision.rim_points import RimPoints, longest_run, pose_about
 
 HEIGHT_SPREAD_MM = 2.5  # of the rim about the height given
 SIZE_SPREAD = 0.0008  # wood swells and shrinks, outlines are drawn with a pencil
@@ -189,7 +189,7 @@ def _judge(
         pose=pose,
         covered=float(np.mean(near)),
         missed=float(np.mean(clear & ~near)),
-        longest_gap=_longest_run(~near),
+        longest_gap=longest_run(~near),
         rms_mm=rms,
         sd_mm=sd,
         angle_sd_deg=float(np.sqrt(covariance[2, 2])),
@@ -198,12 +198,3 @@ def _judge(
         size_error=float(state.values[5]),
         contrast=edges.measure.contrast,
     )
-
-
-def _longest_run(flags: NDArray[np.bool_]) -> float:
-    """Longest run of True around the ring, as a part of the whole."""
-    if flags.all():
-        return 1.0
-    twice = np.concatenate([flags, flags])
-    ends = np.flatnonzero(~twice)
-    return float(np.max(np.diff(ends), initial=1) - 1) / len(flags)

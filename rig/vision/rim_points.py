@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.model.frames import Face, PlateXY, Pose
 from rig.model.units import FloatArray
@@ -65,3 +66,12 @@ def pose_about(
     turned = Pose(0.0, 0.0, angle_deg, face).to_bed(PlateXY(middle_plate[None]))[0]
     x, y = middle_bed - turned
     return Pose(float(x), float(y), float((angle_deg + 180.0) % 360.0 - 180.0), face)
+
+
+def longest_run(flags: NDArray[np.bool_]) -> float:
+    """Longest run of True around the ring, as a part of the whole."""
+    if flags.all():
+        return 1.0
+    twice = np.concatenate([flags, flags])
+    ends = np.flatnonzero(~twice)
+    return float(np.max(np.diff(ends), initial=1) - 1) / len(flags)

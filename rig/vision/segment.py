@@ -15,17 +15,18 @@ from rig.vision.wood_light import learn_wood
 
 _SHADOW_SPREAD = 0.18  # of the logarithm of brightness, that shading alone may cause
 _LEAST_PLATE_MM2 = 8000.0
+WOOD_LIMIT = 6.0
 
 
 @dataclass(frozen=True)
 class Segmented:
-    """wood: (rows, columns) True on the plate. strange: how little each place looks like bed.
-
-    Below `limit` a place is bed.
+    """wood: (rows, columns) True on the plate; unlike_bed, unlike_wood: how little each place looks
+    like the one and the other, in spreads; below `limit` it is bed, below WOOD_LIMIT wood.
     """
 
     wood: NDArray[np.bool_]
-    strange: FloatArray
+    unlike_bed: FloatArray
+    unlike_wood: FloatArray
     limit: float
 
 
@@ -54,6 +55,7 @@ def segment(view: LevelView, inside_mm: tuple[float, float, float, float]) -> Se
     if body is None:
         return None
     light = linear_light(smooth)
+    unlike_wood = strange
     for _ in range(2):
         near = np.ones((3, 3), dtype=np.uint8)
         core = cv2.erode(body.astype(np.uint8), near, iterations=int(6 / view.step_mm)) > 0
@@ -63,27 +65,30 @@ def segment(view: LevelView, inside_mm: tuple[float, float, float, float]) -> Se
         if measure is None or measure.contrast < 0.55:
             return None
         wide = cv2.dilate(body.astype(np.uint8), near, iterations=int(20 / view.step_mm)) > 0
-        better = _largest_body((measure.of(light) > 0.5) & wide & view.seen, view.step_mm)
+        # labels are bed until the plate covers them; tools and hands are not of the wood's colour
+        unlike_wood = _strangeness(smooth, core, x, y)
+        wood = (measure.of(light) > 0.5) & (unlike_wood < 1.4 * WOOD_LIMIT)
+        better = _largest_body(wood & wide & view.in_picture, view.step_mm)
         if better is None:
             return None
         body = better
-    return Segmented(body, strange, limit)
+    return Segmented(body, strange, unlike_wood, limit)
 
 
 def _strangeness(
-    picture: NDArray[np.uint8], on_bed: NDArray[np.bool_], x: FloatArray, y: FloatArray
+    picture: NDArray[np.uint8], sample: NDArray[np.bool_], x: FloatArray, y: FloatArray
 ) -> FloatArray:
-    """Distance of each pixel's colour from what the bed should look like there, in spreads.
+    """Distance of each pixel's colour from what the sampled surface should look like there.
 
-    The bed's log colour is a quadratic surface fitted robustly; differences of brightness alone
-    count less, so that shadows stay bed.
+    In spreads. The log colour is a quadratic surface fitted robustly; differences of brightness
+    alone count less, so that shadows change nothing.
     """
     log_colour = np.log(linear_light(picture) + 0.01).astype(np.float64)
     u = 2.0 * (x - x.mean()) / np.ptp(x)
     v = 2.0 * (y - y.mean()) / np.ptp(y)
     U, V = np.meshgrid(u, v)
     design = np.stack([np.ones_like(U), U, V, U * U, U * V, V * V], axis=-1)
-    places = np.flatnonzero(on_bed)[::17]
+    places = np.flatnonzero(sample)[::17]
     rows = design.reshape(-1, 6)[places]
     colours = log_colour.reshape(-1, 3)[places]
     surface = np.zeros((6, 3))

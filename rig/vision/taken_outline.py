@@ -17,12 +17,13 @@ from rig.model.units import FloatArray
 from rig.vision.lens import CameraPose
 from rig.vision.rectify import LevelView
 from rig.vision.rim_edges import RimEdges, find_rim_edges
-from rig.vision.rim_points import RimPoints, rim_points
-from rig.vision.segment import Segmented, segment
+from rig.vision.rim_points import RimPoints, longest_run, rim_points
+from rig.vision.segment import WOOD_LIMIT, Segmented, segment
 from rig.vision.symmetry import find_axis
 
 _SPACING_MM = 1.5
 _LEAST_COVERED = 0.8
+_LONGEST_GAP = 0.04
 _WORST_MIRROR_MM = 2.0
 _LEAST_NARROWING = 0.02
 _USUAL_WALL_MM = 2.0
@@ -76,12 +77,14 @@ def take_outline(
         if edges is None:
             return NoOutline("The plate's edge cannot be told from the bed.")
         found = _outermost(edges)
-        found[~_bed_beyond(points, seen, view)] = np.nan
+        found[~_wood_meets_bed(points, seen, view)] = np.nan
         covered = float(np.mean(np.isfinite(found)))
-        if covered < _LEAST_COVERED:
+        gap = longest_run(~np.isfinite(found))
+        if covered < _LEAST_COVERED or gap > _LONGEST_GAP:
             return NoOutline(
                 f"Only {100.0 * covered:.0f} % of the plate's rim can be seen clearly against the "
-                "bed: take away what lies on it or beside it, or give an outline file."
+                f"bed, and {100.0 * gap:.0f} % in one piece cannot: take away what lies on it or "
+                "beside it, or give an outline file."
             )
         measured = _wall_height(camera, edges, found, points, rim_height_mm)
         if measured is not None:
@@ -138,16 +141,23 @@ def _outermost(edges: RimEdges) -> FloatArray:
     return np.asarray(place, dtype=np.float64)
 
 
-def _bed_beyond(points: RimPoints, seen: Segmented, view: LevelView) -> NDArray[np.bool_]:
-    """Whether what lies a few millimetres outside each rim point looks like the bed."""
-    rows, columns = seen.strange.shape
-    strange = []
-    for distance in (5.0, 7.0, 9.0):
-        pixel = np.round(view.pixels(points.places + distance * points.normals)).astype(int)
-        row = np.clip(pixel[:, 1], 0, rows - 1)
-        column = np.clip(pixel[:, 0], 0, columns - 1)
-        strange.append(seen.strange[row, column])
-    return np.asarray(np.median(strange, axis=0) < seen.limit)
+def _wood_meets_bed(points: RimPoints, seen: Segmented, view: LevelView) -> NDArray[np.bool_]:
+    """Whether there is bed a few millimetres outside each rim point, and wood inside."""
+
+    def beside(raster: FloatArray, distances: tuple[float, ...]) -> FloatArray:
+        values = []
+        for distance in distances:
+            pixel = np.round(view.pixels(points.places + distance * points.normals)).astype(int)
+            row = np.clip(pixel[:, 1], 0, raster.shape[0] - 1)
+            column = np.clip(pixel[:, 0], 0, raster.shape[1] - 1)
+            values.append(raster[row, column])
+        return np.asarray(np.median(values, axis=0))
+
+    # a label that the plate partly covers is as good as bed
+    unlike_bed = np.where(view.in_picture & ~view.seen, 0.0, seen.unlike_bed)
+    bed = beside(unlike_bed, (5.0, 7.0, 9.0)) < seen.limit
+    wood = beside(seen.unlike_wood, (-5.0, -7.0, -9.0)) < WOOD_LIMIT
+    return np.asarray(bed & wood)
 
 
 def _filled(values: FloatArray) -> FloatArray:
