@@ -36,7 +36,8 @@ def checksum(body: bytes) -> int:
 def encode(line: Line) -> bytes:
     """Write one line with checksum and line end. Raises LineError if the rules forbid it."""
     body = " ".join((f"{line.kind}{line.number}", *line.words))
-    if not _BODY.fullmatch(body) or line.number > LAST_NUMBER:
+    spaced = any(" " in word for word in line.words)
+    if spaced or not _BODY.fullmatch(body) or line.number > LAST_NUMBER:
         raise LineError(f"not a line of the protocol: {body!r}")
     raw = body.encode("ascii")
     data = raw + b"*%04X\n" % checksum(raw)
