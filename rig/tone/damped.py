@@ -168,7 +168,7 @@ def fit_group(
         error = float(np.vdot(rest, rest).real)
         if error > best * 1.0000001:
             step = step * 0.3
-            trial, c = s_best + step, c_best
+            trial, c = _damped(s_best + step, floor), c_best
             continue
         gain = 1.0 - error / best if np.isfinite(best) else 1.0
         best, s_best, c_best = error, trial, c
@@ -180,10 +180,14 @@ def fit_group(
         variance = np.abs(covariance.diagonal()) / scale**2
         limit = 2.0 * np.maximum(-trial.real, np.pi / segment.duration_s)
         step = step * np.minimum(1.0, limit / (np.abs(step) + 1e-300))
-        if gain < 1e-6:
+        if gain < 1e-4:
             break
-        trial = trial + step
-        trial = np.minimum(trial.real, -floor) + 1j * trial.imag
+        trial = _damped(trial + step, floor)
     noise = best / max(1, len(y) - 2 * count)
     spread = np.sqrt(0.5 * noise * variance)
     return GroupFit(s_best, c_best, spread[count:], spread[:count], noise)
+
+
+def _damped(s: ComplexArray, floor: float) -> ComplexArray:
+    """Keep every pole decaying."""
+    return np.asarray(np.minimum(s.real, -floor) + 1j * s.imag)

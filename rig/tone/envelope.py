@@ -19,12 +19,13 @@ _LOOK_BACK = 12
 
 
 def without_drift(x: FloatArray, sample_rate_hz: int) -> FloatArray:
-    """Return x (n,) minus the mean of its last 20 ms; the start is referred to x's own median."""
+    """Return x (n,) minus the mean of its last 20 ms, twice; before its start x counts as still."""
     width = max(2, round(_DRIFT_S * sample_rate_hz))
-    padded = np.concatenate([np.full(width, np.median(x[: 4 * width])), x])
-    total = np.cumsum(padded)
-    mean = (total[width:] - total[:-width]) / width
-    return np.asarray(x - mean, dtype=np.float64)
+    for _ in range(2):
+        still = np.median(x[: max(1, width // 10)])
+        total = np.cumsum(np.concatenate([np.full(width, still), x]))
+        x = x - (total[width:] - total[:-width]) / width
+    return np.asarray(x, dtype=np.float64)
 
 
 def frame_energy(x: FloatArray, sample_rate_hz: int) -> FloatArray:
@@ -58,14 +59,20 @@ class Rises:
     energy_after: FloatArray
 
 
-def sudden_rises(energy: FloatArray, floor: float, least_db: float) -> Rises:
-    """Find frames where the next 3 ms carry `least_db` more energy than any of the last 12 ms.
+def sudden_rises(
+    energy: FloatArray,
+    floor: float,
+    least_db: float,
+    look_ahead: int = _LOOK_AHEAD,
+    look_back: int = _LOOK_BACK,
+) -> Rises:
+    """Find frames where the next 3 carry `least_db` more energy than any of the last 12.
 
-    Beating partials swell slowly, or return to a level they had within the last 12 ms, and so are
-    passed over. floor: mean square of the noise, below which nothing is a rise.
+    Beating partials swell slowly, or return to a level they had within the last 12 frames, and so
+    are passed over. floor: mean square of the noise, below which nothing is a rise.
     """
-    next_ms = ahead(energy, _LOOK_AHEAD)
-    before = _running_max(energy, _LOOK_BACK) + floor
+    next_ms = ahead(energy, look_ahead)
+    before = _running_max(energy, look_back) + floor
     rise_db = 10.0 * np.log10((next_ms + 1e-30) / (before + 1e-30))
     above = rise_db >= least_db
     frames: list[int] = []

@@ -16,6 +16,7 @@ from rig.model.units import FloatArray
 from rig.tone.envelope import FRAME_S, Rises, ahead, frame_energy, sudden_rises
 
 _LEAST_RISE_DB = 7.0
+_SLOW_RISE_DB = 4.0
 _SECOND_RISE_DB = 9.0
 _SECOND_WITHIN_DB = 14.0
 _MAIN_WITHIN_DB = 10.0
@@ -30,7 +31,7 @@ class Onset:
     """One strike in a recording.
 
     time_s: first sound, from the start of the record; sample: its first whole sample;
-    starts_inside: the record begins with the strike already sounding; second_s: time after it at
+    starts_inside: nothing quiet lies before it, its start may be missing; second_s: time after it at
     which another strike is heard, None when there is none; quiet_stop: samples at the start of
     the record in which nothing happens; noise_rms: of that stretch, or of the quietest tenth of
     the record where it is too short.
@@ -78,6 +79,9 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
         all_rises |= {int(f) for f in rises.frame}
     candidates = [f for f in all_rises if f >= start_frame]
     if not candidates:
+        candidates = [f for f in _slow_rises(x, sample_rate_hz) if f >= start_frame]
+        all_rises = set(candidates)
+    if not candidates:
         return []
     most = max(float(power[f]) for f in candidates)
     quiet_stop = min(f for f in all_rises if power[f] >= most * 10 ** (-_QUIET_DB / 10))
@@ -94,6 +98,18 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
         if frame is not None:
             family.append(frame)
     return strikes
+
+
+def _slow_rises(x: FloatArray, sample_rate_hz: int) -> list[int]:
+    """Where a soft or noisy strike lifts the power of 20 ms above all of the 100 ms before."""
+    energy = frame_energy(x, sample_rate_hz)
+    step = 5
+    count = len(energy) // step
+    if count < 6:
+        return []
+    coarse = energy[: count * step].reshape(count, step).mean(axis=1)
+    rises = sudden_rises(coarse, _floor(coarse), _SLOW_RISE_DB, look_ahead=4, look_back=20)
+    return [int(f) * step for f in rises.frame]
 
 
 def second_strike(x: FloatArray, sample_rate_hz: int, onset: int) -> float | None:
@@ -135,12 +151,10 @@ def locate_onset(x: FloatArray, sample_rate_hz: int, found: Found) -> Onset:
     else:
         noise = float(np.sqrt(_floor(energy)))
     time = _first_motion(x, sample, sample_rate_hz, noise)
-    loud = float(np.max(ahead(energy, 3)))
-    inside = sample < size and float(np.mean(x[:size] ** 2)) > 0.05 * loud
     return Onset(
         time_s=time / sample_rate_hz,
         sample=sample,
-        starts_inside=inside,
+        starts_inside=quiet_frames < 2,
         second_s=second_strike(x, sample_rate_hz, sample),
         noise_rms=noise,
         quiet_stop=max(0, quiet_frames * size),

@@ -9,7 +9,8 @@ import numpy as np
 from rig.model.units import FloatArray
 from rig.tone.damped import ComplexArray, Segment
 
-LOWEST_HZ = 40.0
+LOWEST_HZ = 40.0  # of a partial that is told
+DEEPEST_HZ = 8.0  # of a peak that is fitted: rumble
 HIGHEST_HZ = 16000.0
 _ABOVE_NOISE = 14.0  # power; noise alone reaches it once in a million bins
 
@@ -42,7 +43,7 @@ def find_peaks(rest: ComplexArray, segment: Segment, most: int, least_power: flo
     A peak on the flank of a stronger one is passed over.
     """
     step = segment.step_hz
-    low = max(2, int(LOWEST_HZ / step))
+    low = max(2, int(DEEPEST_HZ / step))
     high = min(len(rest) - 2, int(min(HIGHEST_HZ, 0.46 * segment.sample_rate_hz) / step))
     if high - low < 4:
         return []

@@ -4,8 +4,8 @@ The stated rule, in this order:
 
 1. Partials nearer to each other than a third of an ERB are heard as one beating or rough tone.
    Its strength is its loudness over the first half second, intensity to the power 0.3 (Stevens),
-   so that a soft long ring outweighs a loud click; its pitch is the energy-weighted mean of those
-   within 1 % of the strongest of them.
+   so that a soft long ring outweighs a loud click; its pitch is the mean of those within 1 %
+   of the strongest of them, weighted by their spectral peaks (amplitude × decay time, squared).
 2. A tone needs five periods to be heard as a pitch (decay time × frequency ≥ 1.6, five periods
    to −27 dB); shorter ones are clicks.
 3. Strength is weighted by how well the ear reads pitch at that frequency: Terhardt, Stoll &
@@ -88,7 +88,7 @@ def heard_tones(partials: Sequence[Partial]) -> list[HeardTone]:
         near = [p for p in left if abs(p.hz - chief.hz) <= radius]
         left = [p for p in left if abs(p.hz - chief.hz) > radius]
         close = [p for p in near if abs(p.hz / chief.hz - 1.0) <= _MEAN_WITHIN]
-        weights = np.array([p.energy for p in close])
+        weights = np.array([p.energy * p.decay_s for p in close])
         weights = weights / weights.sum()
         hz = float(weights @ np.array([p.hz for p in close]))
         spread = weights @ (np.array([p.hz for p in close]) - hz) ** 2

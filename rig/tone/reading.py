@@ -13,7 +13,7 @@ from rig.tone.attack import attack_of
 from rig.tone.contact import Contact, contact_of
 from rig.tone.envelope import FRAME_S, ahead, frame_energy, without_drift
 from rig.tone.onset import Found, Onset, find_onsets, locate_onset
-from rig.tone.pitch import pitch_of
+from rig.tone.pitch import Pitch, pitch_of
 from rig.tone.quality import Verdict, check_overload, gaps
 from rig.tone.ring import RingFit, ring_of
 
@@ -24,6 +24,9 @@ _WEAK_DB = 10.0
 _NOISY_DB = 20.0
 _RING_DB = 40.0
 _LATE_S = 0.1
+_LEAST_EXPLAINED = 0.5
+_LASTING_DB = -15.0
+_HELD_S = 4.0
 
 
 @dataclass(frozen=True)
@@ -120,17 +123,21 @@ def _read_strike(
         contact = contact_of(clip.pickup[:stop], rate, _earliest(clip))
     _check_strike(sound.x[:stop], rate, onset, contact, clip, verdict)
     after = sound.x[onset.sample : stop]
-    before = sound.x[sound.start : max(sound.start, onset.quiet_stop)]
+    before = sound.x[: onset.quiet_stop]
     lead, end = _free_ring(after, rate, onset.second_s)
     fit = RingFit((), (), 0.0)
     if end - lead >= _NEEDED_S * rate:
         # the drift filter would bend the first 20 ms of the ring, so the ring is read without it
-        level = float(np.mean(sound.raw[sound.start : max(sound.start + 1, onset.quiet_stop)]))
+        level = float(np.mean(sound.raw[: max(1, onset.quiet_stop)]))
         if len(before) < 0.02 * rate:
             level = float(np.mean(sound.raw[onset.sample : stop]))
         ring = sound.raw[onset.sample + lead : onset.sample + end] - level
         fit = ring_of(ring, rate, before, lead / rate, hum_hz)
     pitch = pitch_of(fit.partials)
+    held = _held(fit, after, rate, end - lead)
+    if held:
+        verdict.bad(held)
+        pitch = Pitch(None, None, "No pitch is given for what is not a strike.")
     if pitch.hz is None:
         verdict.note(pitch.reason)
     attack = attack_of(after, rate, before)
@@ -191,12 +198,16 @@ def _check_strike(
     body = x[onset.sample : onset.sample + round(0.03 * rate)]
     loud = float(np.sqrt(np.mean(body**2))) if len(body) else 0.0
     ratio_db = float(decibels(loud / max(onset.noise_rms, 1e-9)))
-    if ratio_db < _WEAK_DB:
+    if onset.quiet_stop == 0:
+        pass  # nothing is known of the noise
+    elif ratio_db < _WEAK_DB:
         verdict.bad(f"Weak: the strike stands only {ratio_db:.0f} dB above the noise.")
     elif ratio_db < _NOISY_DB:
         verdict.doubtful(f"Noisy: the strike stands only {ratio_db:.0f} dB above the noise.")
     if onset.starts_inside:
-        verdict.doubtful("Cut off: the recording starts within the strike.")
+        verdict.doubtful(
+            "Cut off: the recording starts with the strike, whose beginning may be missing."
+        )
     if left_s < _NEEDED_S:
         verdict.bad(f"Late: the recording ends {1e3 * left_s:.0f} ms after the strike.")
     elif left_s < _WISHED_S:
@@ -238,6 +249,28 @@ def _free_ring_start(after: FloatArray, rate: int) -> int:
     if first <= 1:
         return round(0.0005 * rate)
     return round(first * FRAME_S * rate)
+
+
+def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
+    """Why the sound is no ring that dies away, empty where it is one.
+
+    A strike is a sum of partials that all decay from one moment; speech, music and noise are not,
+    and a held tone does not decay.
+    """
+    if not fit.partials:
+        return ""
+    early, late = after[: round(0.1 * rate)], after[round(0.1 * rate) : round(0.3 * rate)]
+    lasting_db = -99.0
+    if len(late) > 0.02 * rate:
+        ratio = float(np.mean(late**2)) / max(float(np.mean(early**2)), 1e-30)
+        lasting_db = 10.0 * float(np.log10(ratio + 1e-12))
+    if fit.explained < _LEAST_EXPLAINED and lasting_db > _LASTING_DB:
+        share = 100.0 * max(fit.explained, 0.0)
+        return f"Not a strike: only {share:.0f} % of the sound dies away as a ring does."
+    chief = max(fit.partials, key=lambda p: p.energy)
+    if chief.decay_s > _HELD_S and count > 0.45 * rate:
+        return f"Not a strike: the tone at {chief.hz:.0f} Hz is held and does not die away."
+    return ""
 
 
 def _ring(fit: RingFit) -> tuple[RingPartial, ...]:

@@ -15,7 +15,8 @@ import numpy as np
 from rig.model.units import FloatArray
 from rig.tone.damped import ComplexArray, Segment, fit_group, response, sound_everywhere, sound_of
 from rig.tone.fast_length import fast_length
-from rig.tone.peaks import LOWEST_HZ, Peak, find_peaks
+from rig.tone.peaks import DEEPEST_HZ, HIGHEST_HZ, LOWEST_HZ, Peak, find_peaks
+from rig.tone.standing import SoundBefore, is_standing
 
 LONGEST_S = 0.7
 _MOST_PARTIALS = 20
@@ -25,7 +26,7 @@ _RANGE_DB = 42.0
 _SHORTEST_S = 0.02
 _SHARED = 0.02
 _UNSEEN = 1e-3
-_SETTLED = 0.3  # standard deviations
+_SETTLED = 0.5  # standard deviations
 _WEAK = 0.5
 
 
@@ -50,7 +51,8 @@ class Partial:
 class RingFit:
     """All partials of a strike, by frequency.
 
-    explained: share of the sound's energy in the analysed band that the partials make up;
+    explained: share of the sound's energy in the analysed band that the partials make up, the noise
+    before the strike taken off;
     standing_hz: stationary tones that were refused.
     """
 
@@ -88,7 +90,7 @@ class _Group:
         """Every member carries something, inside the band, and lasts longer than a blow."""
         f = self.s.imag / (2 * np.pi)
         return bool(
-            np.all(f > LOWEST_HZ)
+            np.all(f > DEEPEST_HZ)
             and np.all(np.abs(self.c) > 2.0 * self.sd_c)
             and np.all(-self.s.real < np.maximum(1500.0, 1.5 * f))
         )
@@ -160,7 +162,7 @@ class _Model:
                 self.fit(group, 6)
             if group.is_sound():
                 self.groups.append(group)
-        self.settle(4)
+        self.settle(2)
 
     def extend(self, peaks: list[Peak]) -> None:
         """Add what was left over, one peak at a time, where it clearly improves its group."""
@@ -180,7 +182,7 @@ class _Model:
                 self.groups.remove(host)
                 well = self.fit(trial, 6) and trial.is_sound() and self._is_worth(trial, host)
                 self.groups.append(trial if well else host)
-        self.settle(3)
+        self.settle(2)
 
     def thin(self) -> None:
         """Take out members that their group can do without."""
@@ -269,8 +271,8 @@ def ring_of(
     segments = segments_of(x, sample_rate_hz)
     long = segments[0]
     model = _Model(segments)
-    first, stop = 1, len(long.bins) - 1
-    total = float(np.sum(np.abs(long.bins[first:stop]) ** 2))
+    first, stop = long.range_around(LOWEST_HZ, min(HIGHEST_HZ, 0.46 * sample_rate_hz))
+    total = _energy(long.bins[first:stop])
     peaks = find_peaks(long.bins, long, _MOST_PARTIALS, 0.0)
     strongest = max((peak.power for peak in peaks), default=0.0)
     least = strongest * 10 ** (-_RANGE_DB / 10)
@@ -282,19 +284,33 @@ def ring_of(
     model.thin()
     if more:
         rest = long.bins - sound_everywhere(*model.poles(), long)
-    left = float(np.sum(np.abs(rest[first:stop]) ** 2))
+    left = _energy(rest[first:stop])
+    if len(before) > 0.005 * sample_rate_hz:
+        spectrum = np.fft.rfft(before)
+        share = len(before) / long.count
+        noise = _energy(spectrum[int(first * share) : int(stop * share)]) / share**2
+        # under much noise the difference of two large numbers says nothing
+        judged = noise < 0.3 * total
+        left, total = max(left - noise, 0.0) if judged else 0.0, max(total - noise, 0.1 * total)
     partials: list[Partial] = []
     standing: list[float] = []
+    quiet = SoundBefore(before, sample_rate_hz)
     for group in model.groups:
         for index in range(len(group.s)):
             partial = _partial(group, index, lead_s, x)
-            if _stands(partial, before, sample_rate_hz, hum_hz):
+            if partial.hz < LOWEST_HZ:
+                continue  # rumble: fitted only to be taken off
+            if is_standing(partial.hz, partial.decay_s, partial.amplitude, quiet, hum_hz):
                 standing.append(partial.hz)
             else:
                 partials.append(partial)
     partials.sort(key=lambda p: p.hz)
     explained = 1.0 - left / total if total > 0 else 0.0
     return RingFit(tuple(partials), tuple(sorted(standing)), explained)
+
+
+def _energy(bins: ComplexArray) -> float:
+    return float(np.sum(bins.real**2 + bins.imag**2))
 
 
 def _partial(group: _Group, index: int, lead_s: float, x: FloatArray) -> Partial:
@@ -312,25 +328,3 @@ def _partial(group: _Group, index: int, lead_s: float, x: FloatArray) -> Partial
         sd_amplitude=2.0 * float(group.sd_c[index]) * back,
         energy=float(energy),
     )
-
-
-def _stands(
-    partial: Partial, before: FloatArray, sample_rate_hz: int, hum_hz: float | None
-) -> bool:
-    """Whether the tone was there before the strike, about as loud as after it.
-
-    A partial that has died away after the strike cannot have been; one that lasts is compared
-    with what the last 0.2 s before the strike hold at its frequency.
-    """
-    if partial.decay_s < 0.25:
-        return False
-    quiet = before[-round(0.2 * sample_rate_hz) :]
-    if len(quiet) * partial.hz > 2.0 * sample_rate_hz:
-        time = np.arange(len(quiet)) / sample_rate_hz
-        turned = np.exp(-2j * np.pi * partial.hz * time)
-        return bool(2.0 * abs(np.mean(quiet * turned)) > 0.5 * partial.amplitude)
-    if hum_hz is None:
-        return False
-    order = round(partial.hz / hum_hz)
-    near = abs(partial.hz - order * hum_hz) < 0.002 * partial.hz + 3.0 * partial.sd_hz
-    return near and order > 0 and partial.decay_s > 3.0
