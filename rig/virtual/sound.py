@@ -35,7 +35,7 @@ class Room:
     size_m: tuple[float, float, float] = (4.2, 3.4, 2.5)
     place_m: tuple[float, float, float] = (1.6, 1.3, 0.95)
     absorption: float = 0.45
-    tail_level: float = 0.02
+    tail_level: float = 0.014
 
 
 def loss_factor(frequencies_hz: FloatArray) -> FloatArray:
@@ -124,7 +124,11 @@ def _delay_kernel(
 def _images(
     room: Room, microphone_m: FloatArray, plate_m: FloatArray
 ) -> list[tuple[FloatArray, float]]:
-    """Image microphones of the first two orders of wall reflections, in the plate's coordinates."""
+    """Image microphones of the first two orders of wall reflections, in the plate's coordinates.
+
+    Their gain holds |cos θ| against the plate's normal: a free plate sends little sideways, which
+    the baffle of the Rayleigh integral would not know.
+    """
     size, place = np.array(room.size_m), np.array(room.place_m)
     inside = place + (microphone_m - plate_m)
     reflection = np.sqrt(1.0 - room.absorption)
@@ -134,7 +138,10 @@ def _images(
         bounces = int(np.abs(n).sum())
         if 0 < bounces <= 2:
             mirrored = np.where(n % 2 == 0, n * size + inside, n * size + (size - inside))
-            images.append((mirrored - place + plate_m, float(reflection**bounces)))
+            image = mirrored - place + plate_m
+            way = image - plate_m
+            facing = abs(float(way[2])) / float(np.linalg.norm(way))
+            images.append((image, facing * float(reflection**bounces)))
     return images
 
 
