@@ -70,9 +70,15 @@ class HostCodec:
         self._outstanding.clear()
 
     def has_credit(self, size: int = 0) -> bool:
-        """Whether one more command (of `size` bytes) fits the controller's receive buffer."""
-        used = sum(len(data) for data in self._outstanding.values())
-        return len(self._outstanding) < self.credit_lines and used + size <= self.credit_bytes
+        """Whether one more command (of `size` bytes) may be sent.
+
+        It must fit the controller's receive buffer, and its number must stay near the oldest
+        unanswered one, whose stored answer the controller would otherwise have given up.
+        """
+        waiting = [number for number in self._outstanding if number]
+        used = sum(len(self._outstanding[number]) for number in waiting)
+        ahead = (self._next - waiting[0]) % LAST_NUMBER if waiting else 0
+        return ahead < self.credit_lines and used + size <= self.credit_bytes
 
     def command(self, *words: str) -> tuple[int, bytes]:
         """Number a command; returns the number and the bytes to send.

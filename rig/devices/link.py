@@ -47,6 +47,7 @@ class LineController:
         self._moving: int | None = None  # number of the command whose motion is under way
         self._still = False
         self._last_t = 0
+        self._pulse_end_s = 0.0
         self._poll_s = min(0.03, settings.controller.heartbeat_s / 5.0)
 
     def open(self) -> ControllerInfo:
@@ -101,12 +102,14 @@ class LineController:
 
     def strike(self, pulse_us: int) -> StrikeReport:
         """One pulse; waits out the solenoid's cooling time if the controller asks for it."""
+        self._let_pulse_end()
         try:
             answer = self._ask("STRIKE", f"U{pulse_us}")
         except _DutyCycleError as refusal:
             self._clock.sleep_s(refusal.wait_s)
             answer = self._ask("STRIKE", f"U{pulse_us}")
         answered_s = self._clock.now_s()
+        self._pulse_end_s = answered_s + 1e-6 * pulse_us
         t_us = self._unwrapped(int(self._number(answer.words, "T")))
         if not self._has_gate:
             return StrikeReport(t_us, answered_s)
@@ -199,9 +202,16 @@ class LineController:
 
     def _start(self, *words: str) -> None:
         """Begin a motion; its number tells its STILL from that of an earlier motion."""
+        self._let_pulse_end()
         self._still = False
         self._moving = None
         self._moving = self._ask(*words).number
+
+    def _let_pulse_end(self) -> None:
+        """The controller takes neither motion nor strike while the solenoid is on."""
+        left = self._pulse_end_s - self._clock.now_s()
+        if left > 0.0:
+            self._clock.sleep_s(left)
 
     def _wait(self, limit_s: float) -> None:
         """Wait for the end of the motion under way."""
