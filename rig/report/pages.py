@@ -104,7 +104,12 @@ class Pages(FPDF):
         """Put a figure at its own size."""
         picture = BytesIO()
         sheet.figure.savefig(
-            picture, dpi=dots_per_inch, format="png", metadata={"Software": None}, facecolor="white"
+            picture,
+            dpi=dots_per_inch,
+            format="png",
+            metadata={"Software": None},
+            facecolor="white",
+            pil_kwargs={"compress_level": 1},  # fpdf packs the pixels itself
         )
         picture.seek(0)
         self.image(picture, left, top, sheet.width_mm, sheet.height_mm, alt_text=self.running_title)

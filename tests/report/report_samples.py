@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -37,6 +38,7 @@ class SampleSurface:
 ZONES = ((-45.0, 95.0, 110.0), (48.0, 285.0, 160.0), (20.0, 60.0, 85.0))
 
 
+@lru_cache
 def outline(*, sound_holes: bool = False) -> Outline:
     return violin_outline(sound_holes=sound_holes)
 
@@ -69,6 +71,12 @@ def doubt(xy: FloatArray, shape: Outline) -> FloatArray:
 
 
 def tone_map(shape: Outline, *, simulated: bool = True) -> ToneMap:
+    return _tone_map(bool(shape.holes), simulated)
+
+
+@lru_cache
+def _tone_map(sound_holes: bool, simulated: bool) -> ToneMap:
+    shape = outline(sound_holes=sound_holes)
     places = grid(shape)
     rng = np.random.default_rng(3)
     sd = doubt(places, shape)
@@ -130,7 +138,13 @@ def work_order(made: ToneMap) -> WorkOrder:
     )
 
 
-def surface(shape: Outline, what: str = "tone", step_mm: float = 2.0) -> SampleSurface:
+def surface(shape: Outline, what: str = "tone", step_mm: float = 5.0) -> SampleSurface:
+    return _surface(bool(shape.holes), what, step_mm)
+
+
+@lru_cache
+def _surface(sound_holes: bool, what: str, step_mm: float) -> SampleSurface:
+    shape = outline(sound_holes=sound_holes)
     low, high = shape.rim.min(axis=0), shape.rim.max(axis=0)
     x = np.arange(low[0], high[0] + step_mm, step_mm)
     y = np.arange(low[1], high[1] + step_mm, step_mm)
