@@ -90,7 +90,7 @@ def find_bed(
             "file gives them: no three of them fit one camera. Check the rig file and the prints.",
             tuple(_unjudged(f) for f in found),
         )
-    notes = []
+    notes: list[str] = []
     lens_sd_mm = 0.0
     if lens is None:
         height, width = grey.shape
@@ -103,6 +103,7 @@ def find_bed(
         notes.append(estimate.note)
         again = _largest_agreement(found, lens, 0.8)
         group = again if again is not None and len(again) >= len(group) - 1 else group
+    group = _without_odd_ones(group, lens)
     camera = _fit_camera(group, lens)
     if camera is None:
         return NoBed("The markers seen do not fit any camera over the bed.")
@@ -194,12 +195,41 @@ def _largest_agreement(
         agreeing = [c for c, error in zip(found, errors, strict=True) if error < tolerance_mm]
         if len({c.marker.id for c in agreeing}) < LEAST_MARKERS:
             continue
-        cost = float(np.mean([e for e in errors if e < tolerance_mm]))
+        # Three alone can hide a wrong place in the camera's tilt: ask more of them.
+        agreed = [e for e in errors if e < tolerance_mm]
+        if len(agreeing) == LEAST_MARKERS and max(agreed) > 0.3 * tolerance_mm:
+            continue
+        cost = float(np.mean(agreed))
         if best is None or (-len(agreeing), cost) < (-len(best), best_cost):
             best, best_cost = agreeing, cost
         if len(agreeing) == len(found):
             break  # all agree: nothing larger can be found
     return best
+
+
+def _without_odd_ones(group: list[_Corners], lens: LensSettings) -> list[_Corners]:
+    """Leave out markers that the others, taken alone, put clearly elsewhere.
+
+    Fitted along with the rest a marker in the wrong place pulls the camera towards itself and
+    hides half of its error. "Clearly": twice as far as a ruler errs and four times as far as the
+    others disagree among themselves.
+    """
+    while len(group) > LEAST_MARKERS + 1:
+        trials = []
+        for k, odd in enumerate(group):
+            rest = group[:k] + group[k + 1 :]
+            camera = _fit_camera(rest, lens)
+            if camera is None:
+                return group
+            swelling = _swelling_mm([_gaps_mm(camera, c) for c in rest])
+            others = [_residual_mm(_gaps_mm(camera, c), swelling) for c in rest]
+            own = _residual_mm(_gaps_mm(camera, odd), swelling)
+            trials.append((own / max(float(np.sqrt(np.mean(np.square(others)))), 0.05), own, k))
+        ratio, own, k = max(trials)
+        if ratio < 4.0 or own < 1.0:
+            return group
+        group = group[:k] + group[k + 1 :]
+    return group
 
 
 def _errors_mm(

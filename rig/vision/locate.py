@@ -159,7 +159,8 @@ def _fit(
         )
     if abs(best.height_mm - rim_height_mm) > 1.5:
         notes.append(
-            f"The rim seems to lie {best.height_mm:.1f} mm above the bed, not {rim_height_mm:.1f}."
+            f"The rim seems to lie {max(best.height_mm, 0.0):.1f} mm above the bed, "
+            f"not {rim_height_mm:.1f}."
         )
     pose = replace(best.pose, sd_mm=_whole_sd(best, bed))
     return Located(
@@ -207,10 +208,12 @@ def _doubt(fit: RimFit, rim_height_mm: float) -> str | None:
             f"rms, and {100.0 * fit.missed:.0f} % of the rim lies elsewhere. Is it this plate?"
         )
     if abs(fit.height_mm - rim_height_mm) > _WORST_HEIGHT_ERROR_MM:
+        larger = "larger" if fit.height_mm > rim_height_mm else "smaller"
         return (
-            f"The rim seems to lie about {fit.height_mm:.0f} mm above the bed, not "
-            f"{rim_height_mm:.0f} mm. Does the plate rock on its arch? Support it evenly, or give "
-            "the true height of its rim."
+            f"What lies on the bed looks {larger} than the stored plate: either its rim lies about "
+            f"{max(fit.height_mm, 0.0):.0f} mm above the bed, not {rim_height_mm:.0f} mm, or it is "
+            "another plate. If it rocks on its arch, support it evenly or give the true height of "
+            "its rim."
         )
     return None
 

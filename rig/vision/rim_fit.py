@@ -19,8 +19,8 @@ from rig.vision.lens import CameraPose
 from rig.vision.rim_edges import RimEdges, find_rim_edges, picture_lines
 from rig.vision.rim_points import RimPoints, longest_run, pose_about
 
-HEIGHT_SPREAD_MM = 2.5  # of the rim about the height given
-SIZE_SPREAD = 0.0008  # wood swells and shrinks, outlines are drawn with a pencil
+HEIGHT_SPREAD_MM = 2.0  # of the rim about the height given
+SIZE_SPREAD = 0.0009  # wood swells and shrinks, outlines are drawn with a pencil
 OFFSET_SPREAD_MM = 0.12
 WALL_MM = 2.0
 WALL_SPREAD_MM = 1.5

@@ -16,18 +16,18 @@ from rig.vision.wood_light import learn_wood
 _SHADOW_SPREAD = 0.18  # of the logarithm of brightness, that shading alone may cause
 _LEAST_PLATE_MM2 = 8000.0
 WOOD_LIMIT = 6.0
+BED_LIMIT = 6.0
 
 
 @dataclass(frozen=True)
 class Segmented:
     """wood: (rows, columns) True on the plate; unlike_bed, unlike_wood: how little each place looks
-    like the one and the other, in spreads; below `limit` it is bed, below WOOD_LIMIT wood.
+    like the one and the other, in spreads; below BED_LIMIT it is bed, below WOOD_LIMIT wood.
     """
 
     wood: NDArray[np.bool_]
     unlike_bed: FloatArray
     unlike_wood: FloatArray
-    limit: float
 
 
 def segment(view: LevelView, inside_mm: tuple[float, float, float, float]) -> Segmented | None:
@@ -72,7 +72,7 @@ def segment(view: LevelView, inside_mm: tuple[float, float, float, float]) -> Se
         if better is None:
             return None
         body = better
-    return Segmented(body, strange, unlike_wood, limit)
+    return Segmented(body, strange, unlike_wood)
 
 
 def _strangeness(

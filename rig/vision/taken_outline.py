@@ -18,7 +18,7 @@ from rig.vision.lens import CameraPose
 from rig.vision.rectify import LevelView
 from rig.vision.rim_edges import RimEdges, find_rim_edges
 from rig.vision.rim_points import RimPoints, longest_run, rim_points
-from rig.vision.segment import WOOD_LIMIT, Segmented, segment
+from rig.vision.segment import BED_LIMIT, WOOD_LIMIT, Segmented, segment
 from rig.vision.symmetry import find_axis
 
 _SPACING_MM = 1.5
@@ -155,7 +155,7 @@ def _wood_meets_bed(points: RimPoints, seen: Segmented, view: LevelView) -> NDAr
 
     # a label that the plate partly covers is as good as bed
     unlike_bed = np.where(view.in_picture & ~view.seen, 0.0, seen.unlike_bed)
-    bed = beside(unlike_bed, (5.0, 7.0, 9.0)) < seen.limit
+    bed = beside(unlike_bed, (5.0, 7.0, 9.0)) < BED_LIMIT
     wood = beside(seen.unlike_wood, (-5.0, -7.0, -9.0)) < WOOD_LIMIT
     return np.asarray(bed & wood)
 
