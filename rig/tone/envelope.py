@@ -1,7 +1,7 @@
 """Energy of a recording over time, and its sudden rises.
 
 Everything works on frames of 1 ms. Low frequencies (handling, rumble, direct voltage) are taken
-out by subtracting the mean of the last 20 ms: causal, so nothing smears ahead of a strike.
+out by subtracting the mean of the last 10 ms: causal, so nothing smears ahead of a strike.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import numpy as np
 from rig.model.units import FloatArray
 
 FRAME_S = 0.001
-_DRIFT_S = 0.02
+_DRIFT_S = 0.01
 _LOOK_AHEAD = 3  # frames whose energy is compared with the loudest of the frames before
 _LOOK_BACK = 12
 
 
 def without_drift(x: FloatArray, sample_rate_hz: int) -> FloatArray:
-    """Return x (n,) minus the mean of its last 20 ms, twice; before its start x counts as still."""
+    """Return x (n,) minus the mean of its last 10 ms, twice; before its start x counts as still."""
     width = max(2, round(_DRIFT_S * sample_rate_hz))
     for _ in range(2):
         still = np.median(x[: max(1, width // 10)])

@@ -22,6 +22,8 @@ _SECOND_WITHIN_DB = 14.0
 _MAIN_WITHIN_DB = 10.0
 _CLACK_DB = 6.0
 _QUIET_DB = 30.0
+_START_DB = 10.0
+_HUM_PERIOD = 21  # frames: one period of 50 Hz, so that hum does not look like strikes
 _SAME_BLOW_S = 0.012
 _DOUBLE_S = 0.12
 
@@ -31,10 +33,10 @@ class Onset:
     """One strike in a recording.
 
     time_s: first sound, from the start of the record; sample: its first whole sample;
-    starts_inside: nothing quiet lies before it, its start may be missing; second_s: time after it at
-    which another strike is heard, None when there is none; quiet_stop: samples at the start of
-    the record in which nothing happens; noise_rms: of that stretch, or of the quietest tenth of
-    the record where it is too short.
+    starts_inside: nothing quiet lies before it, its start may be missing; second_s: time after
+    it at which another strike is heard, None when there is none; quiet_stop: samples at the
+    start of the record in which nothing happens; noise_rms: of that stretch, or of the quietest
+    tenth of the record where it is too short.
     """
 
     time_s: float
@@ -75,7 +77,9 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
     all_rises: set[int] = set()
     for band in _bands(x):
         band_energy = frame_energy(band, sample_rate_hz)
-        rises = sudden_rises(band_energy, _floor(band_energy), _LEAST_RISE_DB)
+        rises = sudden_rises(
+            band_energy, _floor(band_energy), _LEAST_RISE_DB, look_back=_HUM_PERIOD
+        )
         all_rises |= {int(f) for f in rises.frame}
     candidates = [f for f in all_rises if f >= start_frame]
     if not candidates:
@@ -84,7 +88,12 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
     if not candidates:
         return []
     most = max(float(power[f]) for f in candidates)
-    quiet_stop = min(f for f in all_rises if power[f] >= most * 10 ** (-_QUIET_DB / 10))
+    # the record's own start is an event only where it is loud: else it is noise setting in
+    quiet_stop = min(
+        f
+        for f in all_rises
+        if power[f] >= most * 10 ** (-(_QUIET_DB if f > _HUM_PERIOD else _START_DB) / 10)
+    )
     limit = most * 10 ** (-_MAIN_WITHIN_DB / 10)
     frames = sorted(f for f in candidates if power[f] >= limit)
     strikes: list[Found] = []
@@ -93,7 +102,7 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
         if family and (frame is None or frame - family[-1] >= round(_DOUBLE_S / FRAME_S)):
             loudest = max(float(power[f]) for f in family)
             first = next(f for f in family if power[f] >= loudest * 10 ** (-_CLACK_DB / 10))
-            strikes.append(Found(first, quiet_stop))
+            strikes.append(Found(first, min(first, quiet_stop)))
             family = []
         if frame is not None:
             family.append(frame)

@@ -13,9 +13,11 @@ The stated rule, in this order:
    cubed.
 4. The pitch is the lowest tone within 12 dB of the strongest (weighted): bars, bells and tongues
    are named by their lowest mode even where an upper one is the louder.
-5. There is no single pitch when another tone less than 2.3 times as high, and not its octave,
+5. There is no single pitch when the tone dies away in fewer than 25 periods to −27 dB (decay
+   time × frequency < 8), nor when another tone less than 2.3 times as high, and not its octave,
    rings at least a quarter as long and is within 9 dB of the one found: two modes of like height
-   and strength compete.
+   and strength compete; nor when three or more tones, not multiples of the one found, are within
+   6 dB of it wherever they lie: a clatter.
 """
 
 from __future__ import annotations
@@ -35,6 +37,9 @@ _LEAST_PERIODS = 1.6
 _WITHIN_DB = 12.0
 _COMPETES_DB = 9.0
 _COMPETES_RATIO = 2.3
+_CLEAR_PERIODS = 8.0
+_CLATTER = 3
+_CLATTER_DB = 6.0
 _COMPETES_DECAY = 0.25
 _LOUDNESS_EXPONENT = 0.3
 _HEARD_S = 0.5
@@ -115,6 +120,17 @@ def pitch_of(partials: Sequence[Partial]) -> Pitch:
         and t.decay_s >= _COMPETES_DECAY * found.decay_s
         and t.strength_db >= found.strength_db - _COMPETES_DB
     ]
+    if not rivals and found.decay_s * found.hz < _CLEAR_PERIODS:
+        return Pitch(None, None, f"The tone at {found.hz:.0f} Hz dies away within a few periods.")
+    if not rivals:
+        others = [
+            t
+            for t in tones
+            if t is not found
+            and t.strength_db >= found.strength_db - _CLATTER_DB
+            and abs(t.hz / found.hz - round(t.hz / found.hz)) > _OCTAVE_WITHIN
+        ]
+        rivals = others if len(others) >= _CLATTER else []
     if rivals:
         names = ", ".join(f"{t.hz:.0f}" for t in [found, *rivals[:3]])
         return Pitch(None, None, f"Several pitches compete: {names} Hz.")

@@ -87,12 +87,12 @@ class _Group:
         return _Group(s, c, np.delete(self.sd_s, member), np.delete(self.sd_c, member))
 
     def is_sound(self) -> bool:
-        """Every member carries something, inside the band, and lasts longer than a blow."""
+        """Every member carries something and swings about once before it falls to 1/e."""
         f = self.s.imag / (2 * np.pi)
         return bool(
             np.all(f > DEEPEST_HZ)
             and np.all(np.abs(self.c) > 2.0 * self.sd_c)
-            and np.all(-self.s.real < np.maximum(1500.0, 1.5 * f))
+            and np.all(-self.s.real < f)
         )
 
 
@@ -300,7 +300,14 @@ def ring_of(
             partial = _partial(group, index, lead_s, x)
             if partial.hz < LOWEST_HZ:
                 continue  # rumble: fitted only to be taken off
-            if is_standing(partial.hz, partial.decay_s, partial.amplitude, quiet, hum_hz):
+            if is_standing(
+                partial.hz,
+                partial.decay_s,
+                partial.amplitude,
+                partial.sd_amplitude,
+                quiet,
+                hum_hz,
+            ):
                 standing.append(partial.hz)
             else:
                 partials.append(partial)

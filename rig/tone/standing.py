@@ -6,11 +6,14 @@ import numpy as np
 
 from rig.model.units import FloatArray
 
-_LOUDER = 4.0  # a partial must be this much louder than what was there before
+_LOUDER = 4.0  # a partial must be this much louder than noise that was there before,
+_LOUDER_CLEAR = 1.6  # and this much louder than a tone, where it is no noise peak itself
+_CLEAR = 12.0  # standard deviations
 _SHORTEST_S = 0.005
 _LEAST_PERIODS = 2.0
 _HUM_HIGHEST_HZ = 650.0
 _HUM_DECAY_S = 2.0
+_LONG_ENOUGH_S = 0.1
 
 
 class SoundBefore:
@@ -24,6 +27,11 @@ class SoundBefore:
         self._x = x - np.mean(x) if len(x) else x
         self._rate = sample_rate_hz
         self._amplitudes: dict[int, FloatArray] = {}
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the stretch."""
+        return len(self._x) / self._rate
 
     def amplitude(self, hz: float, decay_s: float) -> float | None:
         """Amplitude of a tone at `hz`, or of the noise that would pass for it; None: too short."""
@@ -50,16 +58,25 @@ class SoundBefore:
 
 
 def is_standing(
-    hz: float, decay_s: float, amplitude: float, before: SoundBefore, hum_hz: float | None
+    hz: float,
+    decay_s: float,
+    amplitude: float,
+    sd_amplitude: float,
+    before: SoundBefore,
+    hum_hz: float | None,
 ) -> bool:
-    """Whether a partial (amplitude at the strike) is not the strike's own.
+    """Whether a partial (amplitude at the strike, and its sd) is not the strike's own.
 
-    Judged by the sound before; where there is none, an unfading tone on a low harmonic of the
-    mains is taken for hum.
+    Judged by the sound before; where that is short, an unfading tone on a low harmonic of the
+    mains is taken for hum too.
     """
     found = before.amplitude(hz, decay_s)
     if found is not None:
-        return amplitude < _LOUDER * found
+        clear = amplitude > _CLEAR * sd_amplitude
+        if amplitude < (_LOUDER_CLEAR if clear else _LOUDER) * found:
+            return True
+    if before.duration_s > _LONG_ENOUGH_S:
+        return False
     if hum_hz is None or hz > _HUM_HIGHEST_HZ or decay_s < _HUM_DECAY_S:
         return False
     order = round(hz / hum_hz)
