@@ -60,9 +60,34 @@ def tap_responses(scan: ScanRecord) -> TapResponses:
     with_pickup = [s for s in strikes if s.clip.pickup_channel is not None]
     if len(with_pickup) >= 0.8 * len(strikes) and len(with_pickup) >= 60:
         return _with_pickup(with_pickup, len(strikes))
-    from rig.field.inversion_align import responses_without_pickup
+    return _without_pickup(scan, len(strikes))
 
-    return responses_without_pickup(strikes)
+
+def _without_pickup(scan: ScanRecord, offered: int) -> TapResponses:
+    """Strikes aligned by their sound; the force spectrum stays in, common to all taps."""
+    from rig.field.responses import tap_responses as aligned_responses
+
+    found = aligned_responses(scan, use_pickup=False)
+    if len(found.taps) < 60:
+        raise AnalysisError(
+            f"Only {len(found.taps)} taps have a usable blow; the whole-plate inversion needs 60.",
+            where=scan.scan,
+            remedy="Scan with a finer grid.",
+        )
+    middle = (found.hz > 300) & (found.hz < 3000)
+    length = 2 * (len(found.hz) - 1)
+    return TapResponses(
+        taps=found.taps,
+        places_mm=np.asarray(found.places),
+        spectrum=found.spectrum / np.abs(found.spectrum[:, middle]).mean(),
+        rate_hz=float(found.sample_rate_hz),
+        length=length,
+        last_sample=length - int(0.012 * found.sample_rate_hz),
+        top_hz=min(11_500.0, found.top_hz),
+        has_pickup=False,
+        strikes_per_tap=offered / len(found.taps),
+        notes=("No hammer pickup: the strikes were aligned by their sound.",),
+    )
 
 
 def _with_pickup(strikes: list[Strike], offered: int) -> TapResponses:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from rig.field.inversion_data import TapResponses
+from rig.field.inversion_gain import TapFields
 from rig.field.inversion_gate import BANDS, GatedSpectra, gate
 from rig.field.inversion_nuisance import TapErrors, tap_errors
 from rig.field.inversion_solve import Step, solve_step
@@ -47,6 +48,7 @@ class Freedom:
     softening: float | None = None
     arch_mm: float | None = None  # of the height's deviation from the template
     arch_length_mm: float = 60.0
+    tap_fields: bool = True
     low_hz: float = 0.0
     mass: float = 2e-4
 
@@ -90,6 +92,8 @@ def fit_plate(
     taps_mm = data.places_mm.copy()
     everything = gate(data, gate_s, min(data.top_hz * 0.8, max(s.top_hz for s in schedule)))
     everything = _bins(everything, free.low_hz, np.inf)
+    fields = TapFields(taps_mm, has_pickup=data.has_pickup)
+    smooth = np.zeros(fields.size)
     errors: list[TapErrors] = []
     misfits: list[float] = []
     plate: ModalPlate | None = None
@@ -114,12 +118,23 @@ def fit_plate(
         rows = build_rows(
             geometry, belief, plate, spectra, projection, taps_mm,
             moving=not stage.constants_only, softening=free.softening is not None,
-            arching=free.arch_mm is not None and not stage.constants_only,
+            arching=free.arch_mm is not None,
+            fields=fields if stage.mend_taps and free.tap_fields else None,
         )  # fmt: skip
         precision, offset = _prior(geometry, belief, start, rows, stage, free, mass_kg)
+        if "taps" in rows.blocks:
+            block = rows.blocks["taps"]
+            index = np.arange(block.start, block.stop)
+            precision[index, index] = 1.0 / fields.sd**2
+            offset[block] = smooth
         step = solve_step(rows, precision, offset)
         misfits.append(step.misfit)
         belief = _updated(geometry, belief, rows, step.change, mass_kg)
+        if "taps" in rows.blocks:
+            change = step.change[rows.blocks["taps"]]
+            smooth += change
+            everything = everything.scaled(1.0 - fields.factor(change, everything.frequency_hz))
+            taps_mm = taps_mm + fields.shift_mm(change)
     assert plate is not None
     progress(ProgressEvent("whole-plate fit", len(schedule), len(schedule)))
     return Fit(belief, plate, step, rows, taps_mm, errors, misfits)

@@ -30,10 +30,11 @@ class TapErrors:
 
     def factor(self, frequency_hz: FloatArray) -> NDArray[np.complex128]:
         """(taps, bins): relative error of the tap's spectrum."""
-        return np.asarray(self.values[:, :3] @ _gain_shapes(frequency_hz))
+        return np.asarray(self.values[:, :3] @ gain_shapes(frequency_hz))
 
 
-def _gain_shapes(frequency_hz: FloatArray) -> NDArray[np.complex128]:
+def gain_shapes(frequency_hz: FloatArray) -> NDArray[np.complex128]:
+    """(3, bins): a gain, a gain per (f/5 kHz)², a delay of 1 µs."""
     return np.stack(
         [
             np.ones(len(frequency_hz), dtype=np.complex128),
@@ -51,7 +52,7 @@ def tap_errors(plate: ModalPlate, spectra: GatedSpectra, projection: Projection)
     fitted = plate.taps_w @ projection.c
     along_x = plate.taps_x @ projection.c * 1e-3
     along_y = plate.taps_y @ projection.c * 1e-3
-    shapes = _gain_shapes(spectra.frequency_hz)
+    shapes = gain_shapes(spectra.frequency_hz)
     regressors = np.stack(
         [fitted * shapes[0], fitted * shapes[1], fitted * shapes[2], along_x, along_y], axis=1
     )  # (taps, 5, bins)

@@ -15,7 +15,7 @@ _MEDIAN_OF_CHI2 = 0.4549  # of one degree of freedom
 
 @dataclass(frozen=True)
 class Step:
-    """change (unknowns,); misfit: χ² per row of the linearised fit; covariance (unknowns,
+    """change (unknowns,); misfit: χ² per near-resonant row of the linearised fit; covariance (unknowns,
     unknowns): posterior, scaled by the misfit; before: χ² per row at the belief itself.
     """
 
@@ -47,18 +47,21 @@ def solve_step(
     residual = rows.residual * scale
     jac = jac * scale.astype(np.float32)
     change = np.zeros(len(jac))
-    weights = (_STUDENT + 1.0) / (_STUDENT + residual**2)
-    before = _row_misfit(residual)
-    misfit = max(1.0, before)
-    normal = np.empty((len(jac), len(jac)))
-    system = normal
+    before = _row_misfit(residual[rows.near_resonance])
+    # The weights are relative to the present misfit: a belief far off must not keep only the rows
+    # that agree with it by chance.
+    temper = max(1.0, _row_misfit(residual))
+    weights = (_STUDENT + 1.0) / (_STUDENT + residual**2 / temper)
+    system = np.empty((len(jac), len(jac)))
+    left = residual
     for _ in range(passes):
         heavy = jac * np.sqrt(weights).astype(np.float32)
         normal = (heavy @ heavy.T).astype(np.float64)
         slope = np.asarray(jac @ (weights * residual).astype(np.float32), dtype=np.float64)
-        system = normal / misfit + prior_precision
-        change = -np.linalg.solve(system, slope / misfit + prior_precision @ offset)
+        system = normal / temper + prior_precision
+        change = -np.linalg.solve(system, slope / temper + prior_precision @ offset)
         left = residual + change.astype(np.float32) @ jac
-        weights = (_STUDENT + 1.0) / (_STUDENT + left**2)
-        misfit = max(1.0, _row_misfit(left))
+        temper = max(1.0, _row_misfit(left))
+        weights = (_STUDENT + 1.0) / (_STUDENT + left**2 / temper)
+    misfit = _row_misfit(left[rows.near_resonance])
     return Step(change=change, misfit=misfit, before=before, covariance=np.linalg.inv(system))

@@ -7,6 +7,7 @@ gated spectra of u, its 90°-shifted copy and u''. Linear in every unknown about
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,12 +67,30 @@ def project(plate: ModalPlate, spectra: GatedSpectra) -> Projection:
 
 @dataclass(frozen=True)
 class Rows:
-    """residual (r,), variance (r,) and jacobian (unknowns, r), real; blocks: name → slice."""
+    """residual (r,), variance (r,) and jacobian (unknowns, r), real; blocks: name → slice.
+
+    near_resonance (r,): the rows that act as frequency measurements, mode within 25 % of the bin.
+    """
 
     residual: FloatArray
     variance: FloatArray
     jacobian: NDArray[np.float32]
     blocks: dict[str, slice]
+    near_resonance: NDArray[np.bool_]
+
+
+class TapColumns(Protocol):
+    """Unknown errors of the taps that join the system."""
+
+    def columns(
+        self,
+        plate: ModalPlate,
+        spectra: GatedSpectra,
+        projection: Projection,
+        eta: FloatArray,
+        tested: NDArray[np.intp],
+    ) -> NDArray[np.float32]:
+        """(unknowns, tested, real | imag bins) derivatives of the rows."""
 
 
 def loss_factors(belief: Belief, spectra: GatedSpectra) -> FloatArray:
@@ -91,6 +110,7 @@ def build_rows(
     moving: bool,
     softening: bool,
     arching: bool,
+    fields: TapColumns | None = None,
 ) -> Rows:
     """Residuals, their variances and derivatives with respect to every unknown."""
     omega = spectra.omega
@@ -135,13 +155,21 @@ def build_rows(
         add("move", move)
     if arching and plate.membrane is not None:
         add("arch", _arch_columns(geometry, belief, plate, u_quiet, tested))
+    if fields is not None:
+        block = fields.columns(plate, spectra, projection, eta, tested)
+        start = sum(len(c) for c in columns)
+        blocks["taps"] = slice(start, start + len(block))
+        columns.append(block.reshape(len(block), -1))
     variance = _variance(spectra, projection, diagonal, lam, tested)
     kept = residual[tested]
+    ratio = np.sqrt(lam[tested, None]) / omega
+    near = (ratio > 0.8) & (ratio < 1.25)
     return Rows(
         residual=np.hstack([kept.real, kept.imag]).ravel(),
         variance=np.hstack([variance, variance]).ravel(),
         jacobian=np.concatenate(columns),
         blocks=blocks,
+        near_resonance=np.hstack([near, near]).ravel(),
     )
 
 
