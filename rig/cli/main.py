@@ -5,6 +5,7 @@ Only click and small modules load at start; numpy and the rest come with the ver
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -57,6 +58,9 @@ for _group in (folder, bench, analysis):
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and end the process with the status it earned."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal without ± must not stop a scan
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
 
 

@@ -66,7 +66,7 @@ class Pages(FPDF):
     def footer(self) -> None:
         """Version and moment at the left, page number at the right; the mark across the page."""
         side = self._side_mm()
-        self.set_y(-9.0 if self.map_page else -14.0)
+        self.set_y(-9.0 if self.map_page else -13.0)
         self.set_x(side)
         self.set_font(_FAMILY, "", 7.5)
         self.set_text_color(*_GREY)
@@ -83,7 +83,7 @@ class Pages(FPDF):
         """Begin a page of text."""
         self._next_is_map = False
         self.set_margins(TEXT_MARGIN_MM, 24.0, TEXT_MARGIN_MM)
-        self.set_auto_page_break(True, 20.0)
+        self.set_auto_page_break(True, 18.0)
         self.add_page(format="A4")
 
     def sheet_page(self, title: str, lines: Sequence[str], sheet: Sheet, paper: Paper) -> None:

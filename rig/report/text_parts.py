@@ -10,7 +10,7 @@ from rig.report.content import FaceSection, ReportContent, ScanFacts
 from rig.report.pages import Pages
 from rig.report.plate_drawing import plain_number, signed_number
 from rig.report.small_figures import evenness_sheet
-from rig.report.words import READING_WORDS, count, face_words, true_minus
+from rig.report.words import READING_WORDS, cents, count, face_words, true_minus
 
 STRONGEST = 14  # partials in a report for the bench
 _UNITS = {
@@ -44,7 +44,7 @@ def summary(pages: Pages, content: ReportContent) -> None:
     if content.change is not None:
         _change_zones(pages, content.change.comparison)
     pages.heading(
-        "Before you take wood off", keep_mm=12.0 + pages.height_of_points_mm(texts.CAUTIONS)
+        "Before you take wood off", keep_mm=11.5 + pages.height_of_points_mm(texts.CAUTIONS)
     )
     pages.points(texts.CAUTIONS)
 
@@ -59,7 +59,8 @@ def details(pages: Pages, content: ReportContent) -> None:
         _shifts(pages, content.change.comparison, everything=everything)
     pages.heading("The plate")
     pages.pairs(_plate_pairs(content))
-    unknown = texts.unknown_facts(content.plate)
+    measured = {name for face in content.faces for name in face.facts.conditions}
+    unknown = texts.unknown_facts(content.plate, measured)
     if unknown:
         pages.paragraph(unknown)
     for face in content.faces:
@@ -190,6 +191,10 @@ def _certain(confidence: float) -> str:
 
 def _change_zones(pages: Pages, comparison: Comparison) -> None:
     pages.heading(f"Change from {comparison.before} to {comparison.after}", keep_mm=35.0)
+    pages.paragraph(
+        f"Evenness {cents(comparison.evenness_before_cents)} before, "
+        f"{cents(comparison.evenness_after_cents)} after."
+    )
     if not comparison.zones:
         pages.paragraph("No change that chance could not explain.")
         return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from rig.model.plate_facts import PlateFacts
 from rig.model.tone_map import ReadingKind, ToneMap
 from rig.report.words import cents
@@ -92,9 +94,16 @@ _FACT_WORDS = (
 )
 
 
-def unknown_facts(plate: PlateFacts) -> str:
-    """One sentence on what was not told about the plate; empty when all is known."""
-    missing = [words for name, words in _FACT_WORDS if getattr(plate, name) is None]
+def unknown_facts(plate: PlateFacts, measured: Collection[str] = ()) -> str:
+    """One sentence on what was not told about the plate; empty when all is known.
+
+    measured: names of facts that the scans themselves know, such as temperature_c.
+    """
+    missing = [
+        words
+        for name, words in _FACT_WORDS
+        if getattr(plate, name) is None and name not in measured
+    ]
     if not missing:
         return ""
     return f"Not known for this plate: {', '.join(missing)}."

@@ -189,3 +189,28 @@ def test_console_script_ends_with_the_status() -> None:
     )  # fmt: skip
     assert done.returncode == 2
     assert done.stdout == ""
+
+
+def test_a_terminal_without_the_signs_does_not_stop_the_answer() -> None:
+    program = "from rig.cli.main import main; import sys; main(['plan', 'nowhere.plate'])"
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, timeout=60, check=False,
+        env={"PYTHONIOENCODING": "ascii", "PATH": ""},
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+
+
+def test_a_reader_that_leaves_gets_no_complaint() -> None:
+    program = (
+        "import os, sys\n"
+        "from rig.cli.main import main\n"
+        "read, write = os.pipe()\n"
+        "os.close(read)\n"
+        "os.dup2(write, 1)\n"
+        "main(['map', '--help'])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.stderr == ""
