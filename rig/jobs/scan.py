@@ -86,6 +86,7 @@ def scan(
     """
     from rig.scan import ScanControl
 
+    _check_call(world, rig_file, resume, face, strength, max_taps)
     control = control or ScanControl()
     with ExitStack() as stack:
         stack.enter_context(_interrupts(control))
@@ -108,6 +109,34 @@ def scan(
         if outcome.error is not None and not control.halted:
             raise outcome.error
         return ScanResult(name, outcome, job.rig.simulated)
+
+
+def _check_call(
+    world: str | None,
+    rig_file: Path | str | None,
+    resume: bool,
+    face: str,
+    strength: str,
+    max_taps: int | None,
+) -> None:
+    """Refuse a wrong call before anything is made or moved."""
+    if world is not None and rig_file is not None:
+        raise UsageError("A scan runs on a virtual world or on a real rig, not on both.")
+    if world is None and rig_file is None and not resume:
+        raise UsageError(
+            "A scan needs a virtual world or a rig file.",
+            remedy="Give --virtual WORLD or --rig rig.toml.",
+        )
+    if face not in ("outer", "inner"):
+        raise UsageError(f'There is no face "{face}".', remedy='Say "outer" or "inner".')
+    if strength not in ("light", "firm"):
+        raise UsageError(f'There is no strength "{strength}".', remedy='Say "light" or "firm".')
+    if max_taps is not None and max_taps < 1:
+        raise UsageError(f"{max_taps} taps are no scan.")
+    if world is not None:
+        from rig.virtual.worlds import world_spec
+
+        world_spec(world)
 
 
 @dataclass(frozen=True)

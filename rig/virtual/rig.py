@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from rig.virtual.scene_surfaces import Look
 from rig.virtual.settings import virtual_rig_settings
 from rig.virtual.transport import VirtualTransport
 from rig.virtual.world_spec import WorldSpec
-from rig.virtual.worlds import build_voice, world_spec
+from rig.virtual.worlds import PlateVoice, build_voice, world_spec
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,10 @@ def build_rig(
     clock = VirtualClock(speed)
     plate: Voice | None = voice
     if plate is None and spec.has_plate:
-        plate = build_voice(spec, seed, face=face, pose=lies)
+        if isinstance(world, str):
+            plate = _voice_of(world, seed, face, lies)
+        else:
+            plate = build_voice(spec, seed, face=face, pose=lies)
     bench = Bench(
         voice=plate,
         pose=lies,
@@ -110,6 +114,12 @@ def build_rig(
         rim_height_mm=spec.rim_height_mm,
     )
     return VirtualRig(spec, settings, clock, transport, microphone, camera, board, bench, lies)
+
+
+@lru_cache(maxsize=3)
+def _voice_of(world: str, seed: int, face: Face, pose: Pose) -> PlateVoice:
+    """The voices last used: each takes seconds to prepare, and striking leaves no trace in them."""
+    return build_voice(world_spec(world), seed, face=face, pose=pose)
 
 
 def _settings(spec: WorldSpec) -> RigSettings:
