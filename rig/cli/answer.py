@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 Json = dict[str, Any]
+SIMULATED_LINE = "SIMULATED: this plate exists on the virtual rig only."
 
 
 @dataclass(frozen=True)

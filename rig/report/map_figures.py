@@ -144,7 +144,7 @@ def change_sheet(
         KeyEntry("dot", "tap"),
     ]
     if len(sure):
-        entries.append(KeyEntry("zone", "more than chance explains: number, change ± sd"))
+        entries.append(KeyEntry("zone", "beyond chance: number, change ± sd"))
     if doubtful:
         entries.append(KeyEntry("hatch", f"doubtful: sd over {limit:.0f} cents"))
     draw_key(page, top, entries)

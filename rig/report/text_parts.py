@@ -12,7 +12,7 @@ from rig.report.plate_drawing import plain_number, signed_number
 from rig.report.small_figures import evenness_sheet
 from rig.report.words import READING_WORDS, cents, count, face_words, true_minus
 
-STRONGEST = 14  # partials in a report for the bench
+MOST_PARTIALS = 14  # partials in a report for the bench
 _UNITS = {
     "mass_g": ("mass", "g"),
     "mean_thickness_mm": ("mean thickness", "mm"),
@@ -223,11 +223,11 @@ def _ring(pages: Pages, made: ToneMap, *, everything: bool) -> None:
         return
     shown = list(made.ring)
     about = "The plate's own partials, pooled over all taps; no single place owns them."
-    if not everything and len(shown) > STRONGEST:
-        strongest = sorted(shown, key=lambda p: -p.level_db)[:STRONGEST]
-        shown = sorted(strongest, key=lambda p: p.hz)
+    if not everything and len(shown) > MOST_PARTIALS:
+        surest = sorted(shown, key=lambda p: p.sd_hz / p.hz)[:MOST_PARTIALS]
+        shown = sorted(surest, key=lambda p: p.hz)
         about += (
-            f" The {STRONGEST} strongest of {len(made.ring)} are shown; all are in the table "
+            f" The {MOST_PARTIALS} surest of {len(made.ring)} are shown; all are in the table "
             "beside this report."
         )
     pages.heading(f"Ring of the whole plate, {made.scan}", keep_mm=40.0)
@@ -259,17 +259,17 @@ def _shifts(pages: Pages, comparison: Comparison, *, everything: bool) -> None:
         return
     shown = list(comparison.ring)
     pages.heading(f"Ring before and after, {comparison.before} and {comparison.after}", keep_mm=40)
-    if not everything and len(shown) > STRONGEST:
-        surest = sorted(shown, key=lambda shift: shift.sd_cents)[:STRONGEST]
+    if not everything and len(shown) > MOST_PARTIALS:
+        surest = sorted(shown, key=lambda shift: shift.sd_cents)[:MOST_PARTIALS]
         shown = sorted(surest, key=lambda shift: shift.before_hz)
-        pages.paragraph(f"The {STRONGEST} surest of {len(comparison.ring)} partials are shown.")
+        pages.paragraph(f"The {MOST_PARTIALS} surest of {len(comparison.ring)} partials are shown.")
     pages.grid(
         ("before, Hz", "after, Hz", "change, cents"),
         [
             (
                 f"{shift.before_hz:.2f}",
                 f"{shift.after_hz:.2f}",
-                f"{shift.change_cents:+.1f} ± {shift.sd_cents:.1f}".replace("-", "−"),
+                f"{shift.change_cents:+.2f} ± {shift.sd_cents:.2f}".replace("-", "−"),
             )
             for shift in shown
         ],

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import Answer, Json, Speaker, count, number
+from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, count, number
 from rig.cli.verb import (
     FILE,
     TARGET_NAMES,
@@ -20,8 +20,6 @@ from rig.cli.verb import (
     verb,
 )
 from rig.cli.verbs import job
-
-SIMULATED_LINE = "SIMULATED: this plate exists on the virtual rig only."
 
 
 @verb("read", "Say what one recording holds.", example="platerig read tap.wav")

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import Answer, Speaker, count
+from rig.cli.answer import SIMULATED_LINE, Answer, Speaker, count
 from rig.cli.verb import FILE, FOLDER, contract_of, folder_argument, scan_option, verb
 from rig.cli.verbs import job
 
@@ -151,10 +151,11 @@ def export(folder: Path, out_dir: Path, scan: str | None, progress: Any, machine
     contract = contract_of(job("export")(folder, out_dir, scan, progress=progress))
 
     def say(to: Speaker) -> None:
+        if contract.get("simulated"):
+            to.line(SIMULATED_LINE)
         to.line(f"Written to {out_dir}:")
         for name in contract.get("files", []):
             to.line(f"  {name}")
-        to.line(f"  {count(contract.get('strikes', 0), 'sound file')}")
         to.lines(contract.get("notes", []))
 
     return Answer(contract, say)
