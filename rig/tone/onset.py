@@ -26,6 +26,7 @@ _START_DB = 10.0
 _HUM_PERIOD = 21  # frames: one period of 50 Hz, so that hum does not look like strikes
 _SAME_BLOW_S = 0.012
 _DOUBLE_S = 0.12
+_BLOCK = 20  # frames
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
     loudest is the strike; weaker ones ahead of it are the clack of the tapper.
     """
     start_frame = int(earliest / (FRAME_S * sample_rate_hz))
-    power = ahead(frame_energy(x, sample_rate_hz), 10)
+    power = ahead(frame_energy(x, sample_rate_hz), 5)
     all_rises: set[int] = set()
     for band in _bands(x):
         band_energy = frame_energy(band, sample_rate_hz)
@@ -155,6 +156,8 @@ def locate_onset(x: FloatArray, sample_rate_hz: int, found: Found) -> Onset:
     sample = start + split
     energy = frame_energy(x, sample_rate_hz)
     quiet_frames = min(found.quiet_stop, sample // size) - 1
+    if quiet_frames >= 5 and not _is_quiet(energy, quiet_frames):
+        quiet_frames = 0
     if quiet_frames >= 5:
         noise = float(np.sqrt(np.mean(energy[:quiet_frames])))
     else:
@@ -168,6 +171,18 @@ def locate_onset(x: FloatArray, sample_rate_hz: int, found: Found) -> Onset:
         noise_rms=noise,
         quiet_stop=max(0, quiet_frames * size),
     )
+
+
+def _is_quiet(energy: FloatArray, frames: int) -> bool:
+    """Whether the first `frames` are as quiet as the rest of the record gets in the end.
+
+    Where the record starts within a sound, as with trimmed samples, they are not.
+    """
+    count = len(energy) // _BLOCK
+    blocks = energy[: count * _BLOCK].reshape(count, _BLOCK).mean(axis=1)
+    if count < 5:
+        return True
+    return bool(np.median(energy[:frames]) < 4.0 * np.percentile(blocks, 10) + 1e-14)
 
 
 def _best_split(window: FloatArray) -> int:

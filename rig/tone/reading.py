@@ -93,7 +93,12 @@ def _prepare(clip: Clip) -> _Sound | ClipReading:
     if stop - start < 16 or peak <= 0.0:
         return _nothing("The recording is silent.", None)
     x = without_drift(mic[:stop], rate)
-    found = find_onsets(x, rate, _earliest(clip))
+    earliest = _earliest(clip)
+    if clip.pickup is not None:
+        contact = contact_of(clip.pickup, rate, earliest)
+        if contact is not None:  # nothing is heard before the tip touches
+            earliest = max(earliest, round((contact.start_s - 2 * FRAME_S) * rate))
+    found = find_onsets(x, rate, earliest)
     return _Sound(x, mic[:stop], rate, start, float(decibels(peak)), found)
 
 

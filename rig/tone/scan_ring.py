@@ -35,6 +35,7 @@ _SMOOTH_TERMS = 3
 _ROUNDS = 12
 _ENOUGH_STRIKES = 40
 _RANGE_DB = 50.0
+_MOST_LOSS = 0.075  # decay rate ÷ angular frequency; what falls faster fills in for flanks
 
 
 @dataclass(frozen=True)
@@ -197,7 +198,7 @@ def _poles_of_band(pool: _Pool, starter: _Pool, first: int, stop: int) -> list[_
         s = fitted.s[sound]
     return [
         _Pole(complex(fitted.s[i]), float(fitted.sd[i]), float(fitted.power[i]), 0.0)
-        for i in np.flatnonzero(sound)
+        for i in np.flatnonzero(sound & (-fitted.s.real < _MOST_LOSS * fitted.s.imag))
     ]
 
 
