@@ -1,0 +1,157 @@
+"""The noise of a nail drawn, or a fingertip rubbed, over the plate: its pitch over time.
+
+Every 20 ms: the loudness-weighted middle of the noise on the ear's scale (as for the attack), and
+the strongest broad peak. Level does not matter; breaks, and knocks from handling, are marked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.model.clip import Clip
+from rig.model.units import FloatArray
+from rig.tone.envelope import without_drift
+from rig.tone.erb import a_weighting_db, erb_hz, erb_rate, hz_of_erb_rate
+
+STEP_S = 0.02
+_WINDOW_S = 0.04
+_LOWEST_HZ = 150.0
+_HIGHEST_HZ = 16000.0
+_BAND_ERB = 1.0
+_EXPONENT = 0.25
+_ABOVE_NOISE_DB = 6.0
+_KNOCK_DB = 15.0
+_CREST_DB = 13.0
+_SHORTEST_RUN = 3  # frames of scratching in a row
+
+
+@dataclass(frozen=True)
+class ScratchTrack:
+    """Pitch of a scratch over time; all arrays (n,), one entry every 20 ms.
+
+    centroid_hz, peak_hz: NaN at breaks; sd_cents: of the centroid, from the finite number of
+    independent values in each band of noise; sounding: false at breaks; knock: a blow or a
+    handling noise, also a break. reason: why nothing is told, "" where something is.
+    """
+
+    time_s: FloatArray
+    centroid_hz: FloatArray
+    sd_cents: FloatArray
+    peak_hz: FloatArray
+    sounding: np.ndarray
+    knock: np.ndarray
+    reason: str
+
+
+def scratch_track(clip: Clip) -> ScratchTrack:
+    """Follow the noise pitch of a recording of scratching or rubbing."""
+    rate = clip.sample_rate_hz
+    count = round(_WINDOW_S * rate)
+    step = round(STEP_S * rate)
+    mic = clip.mic if len(clip.samples) else np.zeros(0)
+    frames = (len(mic) - count) // step + 1 if len(mic) >= count else 0
+    if frames < _SHORTEST_RUN:
+        return _empty("The recording is shorter than 0.1 s.")
+    x = without_drift(mic, rate)
+    pieces = np.lib.stride_tricks.sliding_window_view(x, count)[::step][:frames]
+    window = np.sin(np.pi * (np.arange(count) + 0.5) / count)
+    power = np.abs(np.fft.rfft(pieces * window, axis=1)) ** 2
+    rates, gain, width = _bands(rate, count)
+    bands = power @ gain.T
+    level_db = 10.0 * np.log10(bands.sum(axis=1) + 1e-20)
+    noise_db = float(np.percentile(level_db, 5))
+    usual_db = float(np.median(level_db))
+    quiet = bands[level_db <= noise_db + 1.0].mean(axis=0)
+    steady = usual_db - noise_db < _ABOVE_NOISE_DB
+    # a recording of nothing but scratching has no silence to compare with
+    sounding = np.ones(frames, dtype=bool) if steady else level_db > noise_db + _ABOVE_NOISE_DB
+    scratching_db = float(np.median(level_db[sounding]))
+    sounding &= level_db > scratching_db - 30.0
+    knock = _knocks(pieces, level_db, scratching_db) & sounding
+    sounding &= ~knock
+    sounding = _long_enough(sounding)
+    if scratching_db < -160.0 or not np.any(sounding):
+        return _empty("No scratching is heard: silence, or knocks only.")
+    clean = bands if steady else np.maximum(bands - quiet, 0.0)
+    centroid, sd = _centroid(clean, rates, width)
+    peak = _broad_peak(clean, rates)
+    gap = ~sounding
+    for values in (centroid, sd, peak):
+        values[gap] = np.nan
+    time = (np.arange(frames) * step + count / 2) / rate
+    return ScratchTrack(time, centroid, sd, peak, sounding, knock, "")
+
+
+def _empty(reason: str) -> ScratchTrack:
+    none = np.zeros(0)
+    flags = np.zeros(0, dtype=bool)
+    return ScratchTrack(none, none, none, none, flags, flags, reason)
+
+
+def _bands(rate: int, count: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """ERB rates (m,), gains (m, bins) of bands one ERB apart, and their widths in bins (m,)."""
+    high = min(_HIGHEST_HZ, 0.45 * rate)
+    rates = np.arange(float(erb_rate(_LOWEST_HZ)), float(erb_rate(high)), _BAND_ERB)
+    bins = np.fft.rfftfreq(count, 1.0 / rate)
+    away = np.abs(erb_rate(bins)[None, :] - rates[:, None])
+    shape = np.maximum(1.0 - away / _BAND_ERB, 0.0)
+    weight = 10.0 ** (a_weighting_db(np.maximum(bins, 1.0)) / 10.0)
+    effective = np.sum(shape, axis=1) ** 2 / np.maximum(np.sum(shape**2, axis=1), 1e-12)
+    return rates, shape * weight, np.maximum(effective, 1.0)
+
+
+def _knocks(pieces: FloatArray, level_db: FloatArray, scratching_db: float) -> np.ndarray:
+    """Frames far louder than the scratching, or with one part in twenty far above their middle.
+
+    Noise of one auditory band exceeds its median by 11 dB at most in 40 ms; a blow does by more.
+    """
+    parts = 20
+    size = pieces.shape[1] // parts
+    energy = np.mean(pieces[:, : size * parts].reshape(len(pieces), parts, size) ** 2, axis=2)
+    crest_db = 10.0 * np.log10((energy.max(axis=1) + 1e-20) / (np.median(energy, axis=1) + 1e-20))
+    return np.asarray((level_db > scratching_db + _KNOCK_DB) | (crest_db > _CREST_DB))
+
+
+def _long_enough(sounding: np.ndarray) -> np.ndarray:
+    """Take out runs of less than three frames: clicks, not scratches."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
+    kept = sounding.copy()
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - start < _SHORTEST_RUN:
+            kept[start:stop] = False
+    return kept
+
+
+def _centroid(
+    bands: FloatArray, rates: FloatArray, width: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Loudness-weighted middle in Hz and its sd in cents, per frame.
+
+    The power of noise in a band of n independent bins scatters by 1/√n of itself; a sine window
+    joins neighbouring bins, which leaves about two thirds of them independent.
+    """
+    weight = bands**_EXPONENT
+    total = weight.sum(axis=1, keepdims=True) + 1e-30
+    middle = (weight @ rates)[:, None] / total
+    scatter = _EXPONENT / np.sqrt(width / 1.5)
+    pull = weight * (rates[None, :] - middle) / total * scatter[None, :]
+    # triangular bands overlap: neighbours share a quarter of their power, so sds add in part
+    variance = np.sum(pull**2, axis=1) + 0.5 * np.sum(pull[:, 1:] * pull[:, :-1], axis=1)
+    hz = hz_of_erb_rate(middle[:, 0])
+    cents = 1200.0 / np.log(2.0) * np.sqrt(np.maximum(variance, 0.0)) * erb_hz(hz) / hz
+    return hz, np.asarray(cents)
+
+
+def _broad_peak(bands: FloatArray, rates: FloatArray) -> FloatArray:
+    """Frequency of the strongest peak of the band powers smoothed over three bands, per frame."""
+    padded = np.pad(bands, ((0, 0), (1, 1)), mode="edge")
+    smooth = (padded[:, :-2] + 2.0 * padded[:, 1:-1] + padded[:, 2:]) / 4.0
+    top = np.clip(np.argmax(smooth, axis=1), 1, smooth.shape[1] - 2)
+    rows = np.arange(len(smooth))
+    a, b, c = (np.log(smooth[rows, top + k] + 1e-30) for k in (-1, 0, 1))
+    bend = a - 2.0 * b + c
+    safe = np.where(bend < 0.0, bend, -1.0)
+    shift = np.where(bend < 0.0, np.clip(0.5 * (a - c) / safe, -0.5, 0.5), 0.0)
+    return hz_of_erb_rate(rates[top] + shift * _BAND_ERB)
