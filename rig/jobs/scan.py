@@ -96,6 +96,7 @@ def scan(
         else:
             job = _Job(None, *_new_rig(opened, world, rig_file, seed, speed, face, pose))
         stack.callback(job.rig.close)
+        control.attach(job.rig.controller.halt)  # homing can be halted too
         progress(ProgressEvent("opening the devices"))
         _open(job.rig)
         progress(ProgressEvent("looking for the plate"))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,10 +29,18 @@ from rig.model.errors import (
 from rig.model.frames import Pose
 from rig.model.progress import ProgressEvent
 from rig.model.scan_record import ScanState
-from rig.scan import TapEvent
+from rig.scan import ScanControl, TapEvent
 from rig.virtual.worlds import WORLD_NAMES, world_spec
 
 OPTIONS = {"world": "maple-even", "spacing_mm": 45.0, "speed": 0.0}
+
+
+def wait_until(true: Callable[[], bool]) -> None:
+    """Wait in real time, at most five seconds."""
+    for _ in range(500):
+        if true():
+            return
+        time.sleep(0.01)
 
 
 @pytest.fixture(scope="module")
@@ -91,8 +101,6 @@ def test_interrupt_stops_and_resume_completes(tmp_path: Path) -> None:
             os.kill(os.getpid(), signal.SIGINT)
             stopped.wait(5.0)
 
-    from rig.scan import ScanControl
-
     stopped = threading.Event()
 
     class Control(ScanControl):
@@ -123,7 +131,17 @@ def test_plate_moved_before_resuming_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "moved.plate"
-    scan(path, **OPTIONS, max_taps=2)  # type: ignore[arg-type]
+
+    def interrupt_twice(event: TapEvent) -> None:
+        if event.step == "striking" and event.tap.number == 2:
+            for wanted in ("stop_wanted", "halted"):
+                os.kill(os.getpid(), signal.SIGINT)
+                wait_until(lambda wanted=wanted: getattr(control, wanted))
+
+    control = ScanControl()
+    halted = scan(path, **OPTIONS, listeners=[Recorder(interrupt_twice)], control=control)  # type: ignore[arg-type]
+    assert halted.as_json()["state"] == "halted"
+    assert halted.outcome.taps == 2
     original = PlateFolder.origin
     moved = {"x_mm": 256.0, "y_mm": 126.0, "angle_deg": 1.0, "face": "outer"}
     monkeypatch.setattr(PlateFolder, "origin", lambda *a: original(*a) | {"laid": moved})
