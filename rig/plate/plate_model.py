@@ -5,8 +5,10 @@ Kirchhoff bending on Argyris triangles. An arched plate is a shallow shell after
 strains (u_x + z_x w_x, v_y + z_y w_y, u_y + v_x + z_x w_y + z_y w_x) over an arch z(x, y). With the
 tangential movements U = u + z_x w, V = v + z_y w as unknowns (cubic triangles) the same strains
 are (U_x − z_xx w, V_y − z_yy w, U_y + V_x − 2 z_xy w), whose parts are small and smooth, so that
-coarse triangles do not lock. In-plane inertia is kept, ∫ρh|U − w∇z|². Left out: transverse shear,
-rotary inertia, air, supports.
+coarse triangles do not lock. In-plane movements follow bending as if at rest (an estimator hears
+bending only); their inertia ∫ρh|U − w∇z|² is added afterwards, R. J. Guyan, "Reduction of stiffness
+and mass matrices", AIAA J. 3 (1965) 380. Left out: in-plane resonances, transverse shear, rotary
+inertia, air, supports.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from rig.plate.mesh import PlateMesh, mesh_of
 from rig.plate.quadrature import smooth_projection, triangle_rule
 from rig.plate.wood import Stiffness
 
-IN_PLANE_SHARE = 0.03  # modes with less of their motion in bending are left out
+_LIGHT = 1e-5  # share of the in-plane inertia that is left while modes are sought
 
 
 @dataclass(frozen=True)
@@ -125,8 +127,10 @@ class PlateModel:
             )
             total[:, :21, :21] += k_bend
             inertia = plane.mass(self.reference, self._w, arch.slopes.reshape(m, -1, 2), load)
+            light = _LIGHT * inertia
+            light[:, :21, :21] += m_bend
             inertia[:, :21, :21] += m_bend
-            k_bend, m_bend = total, inertia
+            k_bend, m_bend, m_full = total, light, inertia
             dof, size = np.hstack([dof, plane.dof]), size + plane.size
         n = dof.shape[1]
         rows = np.repeat(dof, n, axis=1).ravel()
@@ -136,7 +140,11 @@ class PlateModel:
         guess = None if start is None or start.raw.shape[0] != size else start.raw
         extra = 0 if arch is None else 3
         values, vectors = lowest_modes(k, mass, count + 3 + extra, start=guess, tolerance=tolerance)
-        return self._modes(values, vectors, mass, arch)
+        if arch is not None:
+            full = sparse.csc_matrix((m_full.ravel(), (rows, columns)), shape=(size, size))
+            raw, (values, vectors) = vectors, _with_inertia(values, vectors, full)
+            return self._modes(values, vectors, full, arch, raw)
+        return self._modes(values, vectors, mass, arch, vectors)
 
     def _modes(
         self,
@@ -144,8 +152,9 @@ class PlateModel:
         vectors: FloatArray,
         mass: sparse.csc_matrix,
         arch: Arch | None,
+        raw: FloatArray,
     ) -> PlateModes:
-        """Put the exact rigid movements in front; leave out in-plane ones."""
+        """Put the exact rigid movements in front."""
         size = self.space.size
         rigid = np.zeros((vectors.shape[0], 3))
         rigid[:size] = self.space.rigid()
@@ -153,12 +162,7 @@ class PlateModel:
         block = rigid[:size].T @ (bending_mass @ rigid[:size])
         rigid = np.asarray(np.linalg.solve(np.linalg.cholesky(block), rigid.T).T)
         first = 3 if arch is None else 6
-        raw = vectors
-        keep = np.arange(vectors.shape[1]) >= first
-        if arch is not None:
-            share = np.sum(vectors[:size] * (bending_mass @ vectors[:size]), axis=0)
-            keep &= share > IN_PLANE_SHARE
-        values, vectors = values[keep], vectors[:, keep]
+        values, vectors = values[first:], vectors[:, first:]
         omega2 = np.concatenate([np.zeros(3), np.maximum(values, 0.0)])
         return PlateModes(
             model=self,
@@ -183,6 +187,17 @@ class PlateModel:
         return sparse.csr_matrix(
             (shapes.ravel(), (rows, columns)), shape=(len(xy_mm), self.space.size)
         )
+
+
+def _with_inertia(
+    values: FloatArray, vectors: FloatArray, mass: sparse.csc_matrix
+) -> tuple[FloatArray, FloatArray]:
+    """Modes in the span of `vectors` (stiffness diag(values)) under another mass."""
+    from scipy.linalg import eigh
+
+    gram = vectors.T @ (mass @ vectors)
+    values, turn = eigh(np.diag(values), 0.5 * (gram + gram.T))
+    return np.asarray(values), np.asarray(vectors @ turn)
 
 
 @dataclass(frozen=True)
