@@ -1,8 +1,8 @@
 """What a listener calls higher or lower: the loudness-weighted middle of the first 20 ms.
 
 Power in auditory bands (half an ERB apart), weighted for the ear's sensitivity and raised to the
-power 0.25 (specific loudness grows about so with intensity: Zwicker & Fastl, Psychoacoustics,
-ch. 8; 0.23 there, 0.3 in ISO 532-1's limit), gives the weights; their mean on the ERB-rate scale
+power 0.25 above a threshold (specific loudness grows about so with intensity: Zwicker & Fastl,
+Psychoacoustics, ch. 8, exponent 0.23), gives the weights; their mean on the ERB-rate scale
 is turned back into Hz. Level cancels; the power of the noise before the strike is taken off.
 """
 
@@ -19,6 +19,7 @@ from rig.tone.erb import a_weighting_db, erb_hz, erb_rate, hz_of_erb_rate
 ATTACK_S = 0.020
 _FADE_S = 0.005
 _LOUDNESS_EXPONENT = 0.25
+_HEARD_RANGE_DB = 50.0
 _LOWEST_HZ = 60.0
 _HIGHEST_HZ = 16000.0
 
@@ -77,14 +78,18 @@ def attack_of(x: FloatArray, sample_rate_hz: int, before: FloatArray) -> Attack 
     clean[signal < 4.0 * hiss] = 0.0
     if not np.any(clean > 0.0):
         return None
-    weight = clean**_LOUDNESS_EXPONENT
+    # specific loudness above a threshold (Zwicker): what lies 50 dB under the loudest band is lost
+    threshold = 10.0 ** (-_HEARD_RANGE_DB / 10.0) * float(np.max(clean))
+    clean[clean < threshold] = 0.0
+    power_law = (clean / threshold) ** _LOUDNESS_EXPONENT
+    weight = np.maximum(power_law - 1.0, 0.0)
     total = float(np.sum(weight))
     middle = float(np.sum(weight * rates) / total)
     # noise N at a bin of power S moves the power by sd √(2·S·N + N²); carried through to the mean
     pull = np.zeros_like(clean)
     heard = clean > 0.0
     pull[heard] = (
-        _LOUDNESS_EXPONENT * weight[heard] / clean[heard] * (rates[heard] - middle) / total
+        _LOUDNESS_EXPONENT * power_law[heard] / clean[heard] * (rates[heard] - middle) / total
     )
     per_bin = pull @ gain
     variance = float(np.sum(per_bin**2 * (2.0 * power * noise + noise**2)))

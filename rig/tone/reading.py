@@ -263,6 +263,8 @@ def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
     and a held tone does not decay.
     """
     if not fit.partials:
+        if fit.standing_hz:
+            return f"Not a strike: only a standing tone, {fit.standing_hz[0]:.0f} Hz, is heard."
         return ""
     early, late = after[: round(0.1 * rate)], after[round(0.1 * rate) : round(0.3 * rate)]
     lasting_db = -99.0

@@ -3,9 +3,9 @@
 Frequencies and decays are shared by all strikes, amplitudes and phases are each strike's own. In
 a band of bins the transforms of all strikes (bins × strikes) are Y = G·C + V·E + noise, with the
 columns of G the transforms of damped partials, g_k = (1 − z^N)/(1 − z·w_k), w_k = e^{−jω_k/f_s},
-and V = [1, w, w²] standing for the smooth flanks of all partials outside the band. Since
+and V = [1, w … w⁴] standing for the smooth flanks of all partials outside the band. Since
 g − z·W·g is constant over the bins, the signal subspace S of Y obeys P·S·T = P·W·S·T·Z with P the
-projection off [1 … w³]: its eigenvalues are the poles (frequency-domain subspace identification
+projection off [1 … w⁵]: its eigenvalues are the poles (frequency-domain subspace identification
 after McKelvey, Akçay & Ljung, IEEE Trans. Autom. Control 41 (1996) 960). From there the poles are
 refined to maximum likelihood by variable projection (Golub & Pereyra 1973), for which the Gram
 matrix Y·Yᴴ of the band is all that is needed; the normal matrix gives the standard deviations.
@@ -30,8 +30,8 @@ _SHORTEST_S = 0.08
 _SKIP_S = 0.001
 _CORE_BINS = 60
 _MARGIN_BINS = 24
-_MARGIN_SHARE = 0.08  # of the frequency: four half widths at 4 % loss
-_SMOOTH_TERMS = 3
+_MARGIN_SHARE = 0.1  # of the frequency: four half widths at 4 % loss
+_SMOOTH_TERMS = 5
 _ROUNDS = 12
 _ENOUGH_STRIKES = 40
 _RANGE_DB = 50.0

@@ -24,7 +24,10 @@ _EXPONENT = 0.25
 _ABOVE_NOISE_DB = 6.0
 _KNOCK_DB = 15.0
 _CREST_DB = 13.0
+_FAINT_DB = -70.0  # against full scale: no scratching is as faint throughout a recording
 _SHORTEST_RUN = 3  # frames of scratching in a row
+
+_NOTHING = "No scratching is heard: silence, or knocks only."
 
 
 @dataclass(frozen=True)
@@ -64,16 +67,20 @@ def scratch_track(clip: Clip) -> ScratchTrack:
     noise_db = float(np.percentile(level_db, 5))
     usual_db = float(np.median(level_db))
     quiet = bands[level_db <= noise_db + 1.0].mean(axis=0)
-    steady = usual_db - noise_db < _ABOVE_NOISE_DB
+    # a sine window of n samples turns mean square 1 into n²/4 in all bins together
+    full_scale_db = 10.0 * np.log10(count**2 / 4.0)
+    steady = usual_db - noise_db < _ABOVE_NOISE_DB and usual_db > full_scale_db + _FAINT_DB
     # a recording of nothing but scratching has no silence to compare with
     sounding = np.ones(frames, dtype=bool) if steady else level_db > noise_db + _ABOVE_NOISE_DB
+    if not np.any(sounding):
+        return _empty(_NOTHING)
     scratching_db = float(np.median(level_db[sounding]))
     sounding &= level_db > scratching_db - 30.0
     knock = _knocks(pieces, level_db, scratching_db) & sounding
     sounding &= ~knock
     sounding = _long_enough(sounding)
-    if scratching_db < -160.0 or not np.any(sounding):
-        return _empty("No scratching is heard: silence, or knocks only.")
+    if not np.any(sounding):
+        return _empty(_NOTHING)
     clean = bands if steady else np.maximum(bands - quiet, 0.0)
     centroid, sd = _centroid(clean, rates, width)
     peak = _broad_peak(clean, rates)
