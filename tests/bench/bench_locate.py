@@ -253,7 +253,9 @@ def main() -> None:
             impossible(options.seed * 1000 + 500 + k)[kind]() for k in range(options.refusals)
         ]
         refused = sum(a.pose is None for a in answers)
-        print(f"  {kind:22s} {refused}/{len(answers)}   {answers[0].reason[:110]}")
+        print(
+            f"  {kind:22s} {refused}/{len(answers)}   {answers[0].reason[:110] if answers else ''}"
+        )
 
 
 if __name__ == "__main__":
