@@ -6,7 +6,7 @@ import contextlib
 import threading
 
 from rig.devices.codec import Answer, Event, HostCodec, RepeatWanted
-from rig.devices.lines import LineError, word_value
+from rig.devices.lines import MAX_LINE_BYTES, LineError, word_value
 from rig.devices.roles import Clock, ControllerInfo, StrikeReport
 from rig.devices.states import CAUSE_TEXT, PROTOCOL_VERSION, REFUSAL_TEXT, Cause, Refusal, State
 from rig.devices.transport import Transport
@@ -19,9 +19,10 @@ from rig.model.errors import (
 )
 from rig.model.rig_settings import RigSettings
 
-FIRST_WAIT_S = 0.04  # an answer takes a few milliseconds; later waits grow up to the last
+ANSWER_S = 0.02  # the board's own time; two longest lines on the wire come on top
+BRISK_S = 0.4  # so long repeats keep the first pace: a motion must not lose its heartbeat
 LAST_WAIT_S = 0.25
-TRIES = 12
+PATIENCE_S = 2.0
 BANNER_S = 3.0
 HOMING_LIMIT_S = 120.0
 GATE_LIMIT_S = 0.5
@@ -48,6 +49,8 @@ class LineController:
         self._still = False
         self._last_t = 0
         self._pulse_end_s = 0.0
+        bytes_s = 2 * MAX_LINE_BYTES * 10.0 / settings.controller.baud
+        self._first_wait_s = max(0.03, ANSWER_S + bytes_s)
         self._poll_s = min(0.03, settings.controller.heartbeat_s / 5.0)
 
     def open(self) -> ControllerInfo:
@@ -162,8 +165,9 @@ class LineController:
         raise self._refusal(answer, words)
 
     def _converse(self, number: int, data: bytes, word: str) -> Answer:
-        wait_s = FIRST_WAIT_S
-        for _ in range(TRIES):
+        wait_s = self._first_wait_s
+        began_s = self._clock.now_s()
+        while (spent_s := self._clock.now_s() - began_s) < PATIENCE_S:
             if self._halt_wanted.is_set() and word not in ("HALT", "STATUS", "HELLO"):
                 raise HaltedError("The rig was halted.", remedy="Home it before going on.")
             self._transport.write(data)
@@ -177,9 +181,10 @@ class LineController:
                         self._note(item)
                     elif isinstance(item, RepeatWanted):
                         again = True
-            wait_s = min(LAST_WAIT_S, 1.5 * wait_s)
+            if spent_s > BRISK_S:
+                wait_s = max(wait_s, min(LAST_WAIT_S, 1.5 * wait_s))
         raise LinkError(
-            f"The controller does not answer ({word}, {TRIES} tries).",
+            f"The controller does not answer ({word}).",
             where=self._transport.name,
             remedy="Check port, cable and supply of the controller, home it, then resume.",
         )

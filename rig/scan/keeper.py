@@ -13,7 +13,8 @@ from rig.model.reading import ClipReading, Quality
 from rig.scan.listener import Listeners, TapEvent, TapStep
 from rig.scan.store import StrikeStore
 
-WAITING = 8  # clips that may wait before the scan itself has to
+WAITING = 8  # clips that may wait for storing before the scan itself has to
+UNREAD = 64  # stored strikes that may wait for their reading
 RANK: dict[Quality, int] = {"bad": 0, "doubtful": 1, "good": 2}
 
 ReadClip = Callable[[Clip], ClipReading]
@@ -70,7 +71,7 @@ class Keeper:
         self._listeners = listeners
         self._on_stored = on_stored
         self._to_store: queue.Queue[Take | None] = queue.Queue(WAITING)
-        self._to_read: queue.Queue[tuple[int, Take] | None] = queue.Queue()
+        self._to_read: queue.Queue[tuple[int, Take] | None] = queue.Queue(UNREAD)
         self._lock = threading.Lock()
         self._verdicts: dict[Slot, Verdict] = {}
         self.failure: Exception | None = None
