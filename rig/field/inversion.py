@@ -16,23 +16,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.field.inversion_data import SOUND_M_S, TapResponses, tap_responses
-from rig.field.inversion_fit import SCHEDULE, Fit, Freedom, Stage, first_belief, fit_plate
+from rig.field.inversion_data import TapResponses, tap_responses
+from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage, fit_plate
+from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
 from rig.field.inversion_verdict import judge, posterior_sd_cents
-from rig.model.errors import AnalysisError
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
 from rig.plate.arching import template_heights
-from rig.plate.wood import wood_named
 
 ESTIMATOR = "whole-plate inversion"
 REFERENCE_LENGTH_M = 0.050  # local tone: frequency of a bending wave this long
 USUAL_CROWN_MM = 14.0
-_AFTER_SWEEP_S = 0.9e-3
-_CENTS = 1200.0 / np.log(2.0)
 
 
 @dataclass(frozen=True)
@@ -57,6 +54,7 @@ class Inversion:
     gate_s: float
     reasons: tuple[str, ...]
     crown_mm: float | None
+    mass_g: float | None = None
 
     def log_tone(self, xy_mm: FloatArray) -> FloatArray:
         """ln(h·√(C/ρ)) at (k, 2) places, C the geometric mean of c11 and c22; h in m."""
@@ -79,34 +77,37 @@ def inverted(scan: ScanRecord, progress: Progress = silent, **options: object) -
     """Fit the plate of a scan; see `invert`."""
     settings = Options(**options)  # type: ignore[arg-type]
     data = tap_responses(scan)
-    _check_grid(scan, data)
+    check_grid(scan, data)
     geometry = PlateGeometry(scan.outline, mesh_mm=settings.mesh_mm, spacing_mm=settings.spacing_mm)
     gate_s, gate_reason = gate_start_s(scan, data)
     reasons = [*data.notes, *gate_reason]
-    start, said = _start(scan, geometry)
+    start, said = start_belief(scan, geometry)
     reasons += said
     told = settings.arching_mm if settings.arching_mm is not None else scan.facts.arching_mm
 
     def attempt(crown_mm: float | None, told_within: float) -> Inversion:
-        belief, freedom = start, settings.freedom
+        belief, freedom, schedule = start, settings.freedom, settings.schedule
         if crown_mm:
             heights = crown_mm * template_heights(scan.outline, geometry.model.places_mm)
             arch = geometry.arch.field.fitted(geometry.model.places_mm, heights)
             belief = start.changed(arch=arch)
             freedom = freedom.with_arch(told_within * crown_mm)
+            schedule = schedule if schedule is not SCHEDULE else ARCH_SCHEDULE
         fit = fit_plate(
             geometry,
             data,
             belief,
             gate_s=gate_s,
-            schedule=settings.schedule,
+            schedule=schedule,
             freedom=freedom,
             progress=progress,
         )
-        return Inversion(geometry, data, fit, belief, gate_s, tuple(reasons), crown_mm)
+        return Inversion(
+            geometry, data, fit, belief, gate_s, tuple(reasons), crown_mm, scan.facts.mass_g
+        )
 
     if told is not None:
-        return attempt(told if told > 0.5 else None, 0.10)
+        return attempt(told if told > 0.5 else None, 0.20)
     flat = attempt(None, 0.0)
     if flat.fit.misfit < 6.0:
         return flat
@@ -114,7 +115,7 @@ def inverted(scan: ScanRecord, progress: Progress = silent, **options: object) -
         "The plate's arching is not known; the height of its crown was fitted along. "
         "Enter it for a surer map."
     )
-    arched = attempt(USUAL_CROWN_MM, 0.20)
+    arched = attempt(USUAL_CROWN_MM, 0.30)
     return arched if arched.fit.misfit < flat.fit.misfit else flat
 
 
@@ -150,57 +151,6 @@ def tap_tone_of(found: Inversion) -> TapTone:
         reasons=(*found.reasons, *reasons),
         misfit=fit.misfit,
         constants=constants,
-    )
-
-
-def gate_start_s(scan: ScanRecord, data: TapResponses) -> tuple[float, list[str]]:
-    """When the plate is free: after the sound from the microphone's place has swept over it."""
-    if scan.microphone_xyz_mm is not None:
-        x, y, z = scan.microphone_xyz_mm
-        far = np.sqrt(np.sum((scan.outline.rim - np.array([x, y])) ** 2, axis=1) + z**2)
-        return float(np.max(far)) * 1e-3 / SOUND_M_S + _AFTER_SWEEP_S, []
-    response = np.fft.irfft(data.spectrum, data.length)[:, : int(4e-3 * data.rate_hz)]
-    loud = np.abs(response) > 0.3 * np.max(np.abs(response), axis=1)[:, None]
-    first = np.argmax(loud, axis=1) / data.rate_hz
-    reason = "The microphone's place is not known; its farthest distance was heard in the clips."
-    return float(np.quantile(first, 0.98)) + 0.1e-3 + _AFTER_SWEEP_S, [reason]
-
-
-def _check_grid(scan: ScanRecord, data: TapResponses) -> None:
-    """Too coarse a grid cannot carry the shortest waves that are used."""
-    pitch = float(np.sqrt(scan.outline.area_mm2 / len(data.taps)))
-    if pitch > 15.0:
-        raise AnalysisError(
-            f"The taps lie about {pitch:.0f} mm apart; the whole-plate inversion needs 14 mm.",
-            where=scan.scan,
-            remedy="Scan again on a grid of 9 to 12 mm.",
-        )
-
-
-def _start(scan: ScanRecord, geometry: PlateGeometry) -> tuple[Belief, list[str]]:
-    """An even plate of the right mass."""
-    wood, said = wood_named(scan.facts.wood)
-    area = float(np.sum(geometry.weights_m2))
-    mass, mean = scan.facts.mass_g, scan.facts.mean_thickness_mm
-    density = wood.density_kg_m3
-    reasons = [f"The constants {said}."]
-    if mass is not None and mean is not None:
-        density, thickness = mass * 1e-3 / (area * mean * 1e-3), mean * 1e-3
-    elif mass is not None:
-        thickness = mass * 1e-3 / (area * density)
-    elif mean is not None:
-        thickness = mean * 1e-3
-    else:
-        thickness = 3.3e-3 if density > 500.0 else 2.8e-3
-        reasons.append(
-            "Neither mass nor mean thickness is known; differences of tone do not need them, "
-            "the arch's share does a little."
-        )
-    return (
-        first_belief(
-            geometry, thickness_m=thickness, density_kg_m3=density, stiffness=wood.stiffness()
-        ),
-        reasons,
     )
 
 

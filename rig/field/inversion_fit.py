@@ -17,6 +17,8 @@ from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
 from rig.plate.wood import Stiffness
 
+IN_PLANE_COUNT = 30  # resonances up to about 8 kHz
+
 
 @dataclass(frozen=True)
 class Stage:
@@ -37,6 +39,10 @@ SCHEDULE = (
 )
 
 
+# An arched plate needs more steps at low frequencies, where its arch is found.
+ARCH_SCHEDULE = (*SCHEDULE[:1], *SCHEDULE[:1], *SCHEDULE[1:2], *SCHEDULE[1:])
+
+
 @dataclass(frozen=True)
 class Freedom:
     """Prior standard deviations of everything but the field, and what is fitted at all."""
@@ -45,10 +51,11 @@ class Freedom:
     constants_start: float = 0.4
     eta: float = 0.010
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
-    softening: float | None = None
+    softening: float | None = 0.2
     arch_mm: float | None = None  # of the height's deviation from the template
-    arch_length_mm: float = 60.0
+    arch_length_mm: float = 50.0
     tap_fields: bool = True
+    equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0
     mass: float = 2e-4
 
@@ -103,7 +110,9 @@ def fit_plate(
     for number, stage in enumerate(schedule):
         progress(ProgressEvent("whole-plate fit", number, len(schedule)))
         spectra = _bins(everything, 0.0, stage.top_hz)
-        plate = modal_plate(geometry, belief, taps_mm, most, whole)
+        plate = modal_plate(
+            geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if len(belief.arch) else 0
+        )
         whole = plate
         plate = plate.first(_mode_count(stage.top_hz, len(taps_mm), geometry, belief))
         projection = project(plate, spectra)
@@ -119,6 +128,7 @@ def fit_plate(
             geometry, belief, plate, spectra, projection, taps_mm,
             moving=not stage.constants_only, softening=free.softening is not None,
             arching=free.arch_mm is not None,
+            equation_noise=free.equation_noise,
             fields=fields if stage.mend_taps and free.tap_fields else None,
         )  # fmt: skip
         precision, offset = _prior(geometry, belief, start, rows, stage, free, mass_kg)

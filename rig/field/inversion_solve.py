@@ -15,8 +15,8 @@ _MEDIAN_OF_CHI2 = 0.4549  # of one degree of freedom
 
 @dataclass(frozen=True)
 class Step:
-    """change (unknowns,); misfit: χ² per near-resonant row of the linearised fit; covariance (unknowns,
-    unknowns): posterior, scaled by the misfit; before: χ² per row at the belief itself.
+    """change (unknowns,); misfit: χ² per near-resonant row of the linearised fit, before: at the
+    belief itself; covariance (unknowns, unknowns): posterior, scaled by the χ² of all rows.
     """
 
     change: FloatArray

@@ -125,6 +125,7 @@ def modal_plate(
     taps_mm: FloatArray,
     count: int,
     previous: ModalPlate | None = None,
+    in_plane_count: int = 0,
 ) -> ModalPlate:
     """Solve the believed plate for its `count` lowest modes."""
     thickness = np.asarray(np.exp(geometry.on_model @ belief.log_thickness))
@@ -135,6 +136,7 @@ def modal_plate(
         belief.density_kg_m3,
         count=count,
         arch=geometry.arch_on_model(belief),
+        in_plane_count=in_plane_count,
         start=None if previous is None else previous.modes,
         tolerance=1e-8,
     )

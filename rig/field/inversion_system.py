@@ -18,8 +18,8 @@ from rig.model.units import FloatArray
 
 ComplexArray = NDArray[np.complex128]
 MIDDLE_HZ = 3000.0  # the constants are meant at this frequency; softening turns about it
-_EQUATION_NOISE = 5e-4
 _RIDGE = 1e-6
+_RESONANCE_SD = 0.02
 _TOP_RATIO = 1.35
 
 
@@ -110,6 +110,7 @@ def build_rows(
     moving: bool,
     softening: bool,
     arching: bool,
+    equation_noise: float,
     fields: TapColumns | None = None,
 ) -> Rows:
     """Residuals, their variances and derivatives with respect to every unknown."""
@@ -127,6 +128,8 @@ def build_rows(
         for form, factor in zip(plate.constants, np.expm1(softened), strict=True):
             residual += form @ (u * factor)
             diagonal += np.outer(np.diag(form), factor)
+    pull, doubt = _in_plane_pull(plate, projection, omega, eta)
+    residual -= pull
     shrink = _signal_share(projection)
     u_quiet, a_quiet = u * shrink, projection.a * shrink
     blocks: dict[str, slice] = {}
@@ -160,7 +163,8 @@ def build_rows(
         start = sum(len(c) for c in columns)
         blocks["taps"] = slice(start, start + len(block))
         columns.append(block.reshape(len(block), -1))
-    variance = _variance(spectra, projection, diagonal, lam, tested)
+    variance = _variance(spectra, projection, diagonal, lam, tested, equation_noise)
+    variance += doubt[tested]
     kept = residual[tested]
     ratio = np.sqrt(lam[tested, None]) / omega
     near = (ratio > 0.8) & (ratio < 1.25)
@@ -171,6 +175,26 @@ def build_rows(
         blocks=blocks,
         near_resonance=np.hstack([near, near]).ravel(),
     )
+
+
+def _in_plane_pull(
+    plate: ModalPlate, projection: Projection, omega: FloatArray, eta: FloatArray
+) -> tuple[ComplexArray, FloatArray]:
+    """What resonances of in-plane movements do to an arched plate's bending; (n, bins).
+
+    The second array is the variance per part that the pull brings: the resonances' frequencies
+    are known to `_RESONANCE_SD` only, and close to them the window is too short to obey ω.
+    """
+    modes = plate.modes
+    if modes.in_plane_share is None or modes.in_plane_omega2 is None:
+        return np.zeros_like(projection.c), np.zeros(projection.c.shape)
+    share = modes.in_plane_share[: len(projection.c)]
+    own = modes.in_plane_omega2[:, None]
+    pole = own * (1.0 + 1j * eta) - omega**2
+    drive = share.T @ projection.c
+    pull = share @ ((omega**4 / pole) * drive)
+    doubt = 2.0 * _RESONANCE_SD * own * omega**4 / np.abs(pole) ** 2 * np.abs(drive)
+    return np.asarray(pull), np.asarray(0.5 * share**2 @ doubt**2)
 
 
 def _signal_share(projection: Projection) -> FloatArray:
@@ -187,6 +211,7 @@ def _variance(
     diagonal: FloatArray,
     lam: FloatArray,
     tested: NDArray[np.intp],
+    equation_noise: float,
 ) -> FloatArray:
     """Variance per real and imaginary part of every (mode, bin)."""
     omega2 = spectra.omega**2
@@ -203,7 +228,7 @@ def _variance(
     )
     size2 = np.mean(np.abs(projection.c) ** 2, axis=0)
     model = (
-        0.5 * _EQUATION_NOISE**2 * omega2**2 * size2 * np.minimum(1.0, lam[tested, None] / omega2)
+        0.5 * equation_noise**2 * omega2**2 * size2 * np.minimum(1.0, lam[tested, None] / omega2)
     )
     return np.asarray(noise + model)
 

@@ -16,6 +16,7 @@ REFUSED_MISFIT = 12.0
 # and on shear-soft arched plates (tests/bench/bench_inversion.py prints how well it holds).
 _ROWS_PER_FACT = 2.5
 _MODEL_SD_CENTS = 5.0
+_CHANGE_SD_CENTS = 4.0
 
 
 def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> FloatArray:
@@ -27,6 +28,15 @@ def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> 
     return np.asarray(
         np.hypot(_ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0)), _MODEL_SD_CENTS)
     )
+
+
+def change_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> FloatArray:
+    """One standard deviation of a change in cents; common model errors are in both and cancel."""
+    span = fit.rows.blocks["log_thickness"]
+    matrix = geometry.field.matrix(xy_mm)
+    formal = np.einsum("ij,ij->i", matrix @ fit.step.covariance[span, span], matrix.toarray())
+    scaled = _ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0))
+    return np.asarray(np.hypot(scaled, _CHANGE_SD_CENTS))
 
 
 def judge(fit: Fit, *, arched: bool) -> tuple[Verdict, list[str]]:

@@ -13,7 +13,7 @@ inertia, air, supports.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -94,13 +94,15 @@ class PlateModel:
         arch: Arch | None = None,
         relative_stiffness: FloatArray | None = None,
         start: PlateModes | None = None,
+        in_plane_count: int = 0,
         tolerance: float = 1e-9,
     ) -> PlateModes:
         """Return the lowest `count` bending modes above the three rigid movements.
 
         thickness_m (p,) at places_mm; arch at places_mm, None for a flat plate;
         relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate,
-        which shorten the work.
+        which shorten the work; in_plane_count: how many in-plane resonances of an arched plate to
+        add as `in_plane_omega2` and `in_plane_share`.
         """
         m = len(self.mesh.triangles)
         local = 1.0 if relative_stiffness is None else relative_stiffness
@@ -143,7 +145,8 @@ class PlateModel:
         if arch is not None:
             full = sparse.csc_matrix((m_full.ravel(), (rows, columns)), shape=(size, size))
             raw, (values, vectors) = vectors, _with_inertia(values, vectors, full)
-            return self._modes(values, vectors, full, arch, raw)
+            found = self._modes(values, vectors, full, arch, raw)
+            return found if in_plane_count == 0 else found.joined(k, full, in_plane_count)
         return self._modes(values, vectors, mass, arch, vectors)
 
     def _modes(
@@ -205,7 +208,9 @@ class PlateModes:
     """Mass-normalised modes (kg^-1/2), three rigid movements first.
 
     omega2 (n,) in (rad/s)²; dofs (unknowns, n): bending unknowns, then in-plane ones if arched;
-    raw: all eigenvectors as computed, in-plane ones too.
+    raw: all eigenvectors as computed, in-plane ones too. in_plane_omega2 (p,), in_plane_share
+    (n, p): resonances of the in-plane movements with w held at rest, and their inertial coupling
+    to the modes: at ω a mode feels −ω⁴ Σ_p μ_mp μ_kp c_k / (ω_p² − ω²) beside λ_m c_m − ω² c_m.
     """
 
     model: PlateModel
@@ -213,6 +218,18 @@ class PlateModes:
     dofs: FloatArray
     raw: FloatArray
     arch: Arch | None = None
+    in_plane_omega2: FloatArray | None = None
+    in_plane_share: FloatArray | None = None
+
+    def joined(self, k: sparse.csc_matrix, mass: sparse.csc_matrix, count: int) -> PlateModes:
+        """Add the lowest `count` in-plane resonances of the full matrices."""
+        size = self.model.space.size
+        values, vectors = lowest_modes(
+            k[size:, size:].tocsc(), mass[size:, size:].tocsc(), count + 3, tolerance=1e-5
+        )
+        share = (mass[:, size:] @ vectors[:, 3:]).T @ self.dofs
+        share[:, :3] = 0.0
+        return replace(self, in_plane_omega2=values[3:], in_plane_share=share.T)
 
     @property
     def frequency_hz(self) -> FloatArray:
