@@ -145,47 +145,62 @@ def fit_group(
     stop = first + len(y)
     count = len(s)
     floor = 0.05 / segment.duration_s  # slowest decay a segment can tell, as 1/s
-    ridge = 1e-11 * np.eye(count)
-    ridge_all = 1e-12 * np.eye(2 * count)
+    ridge = _identity(2 * count) * 1e-12
+    # the images at negative frequency are far off and hardly change while s settles
+    image = response(s.conj(), segment, first, stop)
     best = np.inf
-    s_best, c_best, c = (
-        s,
-        np.zeros(count, dtype=np.complex128),
-        np.zeros(count, dtype=np.complex128),
-    )
-    step = np.zeros(count, dtype=np.complex128)
+    c = np.zeros(count, dtype=np.complex128)
+    trial, s_best, c_best = s, s, c
+    step = np.zeros(2 * count, dtype=np.complex128)
     variance = np.zeros(2 * count)
-    trial = s
+    solve_first = True
     for _ in range(rounds):
         value, slope = response_and_slope(trial, segment, first, stop)
-        # the images at negative frequency are weak here: those of the last amplitudes do
-        image = response(trial.conj(), segment, first, stop)
-        size = np.sqrt(np.sum(value.real**2 + value.imag**2, axis=0))
-        scaled = value / size
-        target = y - image @ c.conj()
-        c = np.linalg.solve(scaled.conj().T @ scaled + ridge, scaled.conj().T @ target) / size
+        if solve_first:
+            c = _amplitudes(value, y - image @ c.conj())
+            solve_first = False
         rest = y - value @ c - image @ c.conj()
         error = float(np.vdot(rest, rest).real)
         if error > best * 1.0000001:
             step = step * 0.3
-            trial, c = _damped(s_best + step, floor), c_best
+            trial, c = _damped(s_best + step[count:], floor), c_best + step[:count]
             continue
         gain = 1.0 - error / best if np.isfinite(best) else 1.0
         best, s_best, c_best = error, trial, c
         jacobian = np.concatenate([value, slope * c], axis=1)
-        scale = np.sqrt(np.sum(jacobian.real**2 + jacobian.imag**2, axis=0)) + 1e-300
-        jacobian /= scale
-        covariance = np.linalg.inv(jacobian.conj().T @ jacobian + ridge_all)
-        step = ((covariance @ (jacobian.conj().T @ rest)) / scale)[count:]
+        turned = jacobian.conj().T
+        normal = turned @ jacobian
+        scale = np.sqrt(normal.diagonal().real) + 1e-300
+        covariance = np.linalg.inv(normal / (scale[:, None] * scale) + ridge)
         variance = np.abs(covariance.diagonal()) / scale**2
-        limit = 2.0 * np.maximum(-trial.real, np.pi / segment.duration_s)
-        step = step * np.minimum(1.0, limit / (np.abs(step) + 1e-300))
         if gain < 1e-4:
             break
-        trial = _damped(trial + step, floor)
+        step = (covariance @ ((turned @ rest) / scale)) / scale
+        limit = 2.0 * np.maximum(-trial.real, np.pi / segment.duration_s)
+        size = np.abs(step[count:])
+        if np.any(size > limit):
+            step[count:] *= np.minimum(1.0, limit / size)
+            solve_first = True
+        trial, c = _damped(trial + step[count:], floor), c + step[:count]
     noise = best / max(1, len(y) - 2 * count)
     spread = np.sqrt(0.5 * noise * variance)
     return GroupFit(s_best, c_best, spread[count:], spread[:count], noise)
+
+
+def _amplitudes(value: ComplexArray, y: ComplexArray) -> ComplexArray:
+    """Least-squares c of y ≈ value·c."""
+    turned = value.conj().T
+    normal = turned @ value
+    scale = np.sqrt(normal.diagonal().real) + 1e-300
+    normal = normal / (scale[:, None] * scale) + 1e-11 * _identity(len(scale))
+    return np.asarray(np.linalg.solve(normal, (turned @ y) / scale) / scale)
+
+
+@lru_cache(maxsize=16)
+def _identity(size: int) -> FloatArray:
+    identity = np.eye(size)
+    identity.flags.writeable = False
+    return identity
 
 
 def _damped(s: ComplexArray, floor: float) -> ComplexArray:

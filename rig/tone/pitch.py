@@ -17,7 +17,7 @@ The stated rule, in this order:
    time × frequency < 8), nor when another tone less than 2.3 times as high, and not its octave,
    rings at least a quarter as long and is within 9 dB of the one found: two modes of like height
    and strength compete; nor when three or more tones, not multiples of the one found, are within
-   6 dB of it wherever they lie: a clatter.
+   6 dB of a short one (decay time × frequency < 60), wherever they lie: a clatter.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ _WITHIN_DB = 12.0
 _COMPETES_DB = 9.0
 _COMPETES_RATIO = 2.3
 _CLEAR_PERIODS = 8.0
+_LONG_PERIODS = 60.0
 _CLATTER = 3
 _CLATTER_DB = 6.0
 _COMPETES_DECAY = 0.25
@@ -122,7 +123,7 @@ def pitch_of(partials: Sequence[Partial]) -> Pitch:
     ]
     if not rivals and found.decay_s * found.hz < _CLEAR_PERIODS:
         return Pitch(None, None, f"The tone at {found.hz:.0f} Hz dies away within a few periods.")
-    if not rivals:
+    if not rivals and found.decay_s * found.hz < _LONG_PERIODS:
         others = [
             t
             for t in tones

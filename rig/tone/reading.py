@@ -274,9 +274,11 @@ def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
     if fit.explained < _LEAST_EXPLAINED and lasting_db > _LASTING_DB:
         share = 100.0 * max(fit.explained, 0.0)
         return f"Not a strike: only {share:.0f} % of the sound dies away as a ring does."
-    chief = max(fit.partials, key=lambda p: p.energy)
-    if chief.decay_s > _HELD_S and count > 0.45 * rate:
-        return f"Not a strike: the tone at {chief.hz:.0f} Hz is held and does not die away."
+    if count > 0.45 * rate:
+        held = [p for p in fit.partials if p.decay_s > _HELD_S]
+        if sum(p.energy for p in held) > 0.5 * sum(p.energy for p in fit.partials):
+            chief = max(held, key=lambda p: p.energy)
+            return f"Not a strike: the tone at {chief.hz:.0f} Hz is held and does not die away."
     return ""
 
 
