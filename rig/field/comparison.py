@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.field.differences import GRID_MM, Difference, tone_difference, wave_difference
+from rig.field.differences import Difference, tone_difference, wave_difference
 from rig.field.estimators import tap_tone
 from rig.field.maps import evenness_cents
 from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
@@ -82,18 +82,22 @@ def _zones(
     zones = []
     for sign in (-1.0, 1.0):
         certain = (sign * z >= needed) & (sign * change >= FLOOR_CENTS)
-        for region in connected(difference.places, certain, 1.5 * GRID_MM):
+        for region in connected(difference.places, certain, 1.6 * difference.spacing_mm):
             significant[region] = True
             top = region[int(np.argmax(np.abs(z[region])))]
             half = sign * change >= 0.5 * abs(change[top])
-            body = next(r for r in connected(difference.places, half, 1.2 * GRID_MM) if top in r)
+            body = next(
+                r
+                for r in connected(difference.places, half, 1.2 * difference.spacing_mm)
+                if top in r
+            )
             weight = np.abs(change[body])
             x, y = np.average(difference.places[body], axis=0, weights=weight)
             zones.append(
                 ChangeZone(
                     x_mm=float(x),
                     y_mm=float(y),
-                    area_mm2=float(len(body) * GRID_MM**2),
+                    area_mm2=float(len(body) * difference.spacing_mm**2),
                     change_cents=float(change[top]),
                     sd_cents=float(sd[top]),
                     confidence=chance.confidence(float(abs(z[top]))),

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, even_grid
+from rig.field.local_likelihood import local_likelihood
+from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, error_length_mm
 from rig.field.wave_fit import (
     STEP_CENTS,
     block_costs,
-    likelihood_at,
+    kernels_at,
     lowest,
     read_waves,
+    settled,
     typical_spacing_mm,
 )
 from rig.model.errors import AnalysisError
-from rig.model.outline import Outline
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone
 from rig.model.units import FloatArray
 
-GRID_MM = 7.0
 _BLOCKS = 8
 
 
@@ -30,12 +30,14 @@ _BLOCKS = 8
 class Difference:
     """After minus before on common places (m, 2), averaged over a scraper's pass.
 
-    covariance: (m, m) of the errors; reading, estimator: how it was read.
+    covariance: (m, m) of the errors; spacing_mm: of the places; reading, estimator: how it was
+    read.
     """
 
     places: FloatArray
     change_cents: FloatArray
     covariance: FloatArray
+    spacing_mm: float
     reading: ReadingKind
     estimator: str
 
@@ -49,8 +51,7 @@ def wave_difference(
     (edges, arching, ratios) is the same in both and falls out. The error is seen by leaving out
     one block of frequencies at a time. Raises AnalysisError where either scan does not carry it.
     """
-    first = read_waves(before)
-    second = read_waves(after)
+    first, second = read_waves(before), read_waves(after)
     band = (max(first.band_hz[0], second.band_hz[0]), min(first.band_hz[1], second.band_hz[1]))
     if band[1] < 1.5 * band[0]:
         raise AnalysisError(
@@ -59,11 +60,17 @@ def wave_difference(
             remedy="Strike both with the same tip and strength.",
         )
     progress(ProgressEvent("Comparing waves", 1, 3))
-    grid = common_grid(before, after)
+    grid = common_places(before, after)
     steps: list[FloatArray] = []
     for number, (reading, scan) in enumerate(((first, before), (second, after))):
-        shared = _with_waves(reading, first)
-        (likelihood,), _ = likelihood_at(shared, scan, grid)
+        shared = replace(
+            reading, waves=first.waves, radius_mm=first.radius_mm, width_mm=first.width_mm
+        )
+        if not shared.responses.has_force:
+            at_taps = kernels_at(shared, scan, np.asarray(shared.responses.places))
+            shared, _ = settled(shared, at_taps)
+        ready = kernels_at(shared, scan, grid)
+        likelihood = local_likelihood(shared.picture, ready, shared.waves)
         costs = block_costs(likelihood, _BLOCKS)
         total = costs.sum(axis=0)
         here, _ = lowest(total, likelihood.scales.steps)
@@ -83,7 +90,12 @@ def wave_difference(
     sd = np.sqrt(near @ sd_now**2)
     length = float(np.hypot(SCRAPER_MM / 2.3548 * np.sqrt(2.0), 11.0))
     return Difference(
-        grid, smooth[0], error_covariance(grid, sd, length), "local", "local wave fit, both scans"
+        grid,
+        smooth[0],
+        error_covariance(grid, sd, length),
+        typical_spacing_mm(grid),
+        "local",
+        "local wave fit, both scans",
     )
 
 
@@ -95,17 +107,11 @@ def _deviation(values: FloatArray) -> FloatArray:
     return np.asarray(spread)
 
 
-def _with_waves(reading, of):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(reading, waves=of.waves, radius_mm=of.radius_mm, width_mm=of.width_mm)
-
-
 def tone_difference(
     before: TapTone, after: TapTone, first: ScanRecord, second: ScanRecord
 ) -> Difference:
     """The same from any per-tap tones: each averaged to common places, then subtracted."""
-    grid = common_grid(first, second)
+    grid = common_places(first, second)
     change = np.zeros(len(grid))
     covariance = np.zeros((len(grid), len(grid)))
     for sign, tone in ((-1.0, before), (1.0, after)):
@@ -115,29 +121,30 @@ def tone_difference(
         )
         cents = 1200.0 * np.log2(tone.tone_hz)
         change += sign * (weights @ (cents - np.median(cents)))
-        length = 11.0 if tone.reading == "local" else 0.0
+        length = error_length_mm(tone.reading, tone.estimator)
         covariance += weights @ error_covariance(places, tone.sd_cents, length) @ weights.T
     change -= np.median(change)
-    return Difference(grid, change, covariance, before.reading, before.estimator)
+    return Difference(
+        grid, change, covariance, typical_spacing_mm(grid), before.reading, before.estimator
+    )
 
 
-def common_grid(before: ScanRecord, after: ScanRecord) -> FloatArray:
-    """Places on wood that both scans have taps around; (m, 2) mm."""
+def common_places(before: ScanRecord, after: ScanRecord) -> FloatArray:
+    """Places of the first scan that the second has taps around as well; (m, 2) mm."""
     from scipy.spatial import cKDTree
 
-    outline: Outline = before.outline
     _, one = before.tap_places()
     _, two = after.tap_places()
-    margin = float(min(outline.edge_distance_mm(p).min() for p in (one, two)))
-    grid = even_grid(outline, GRID_MM, max(margin, 5.0))
-    spacing = max(typical_spacing_mm(one), typical_spacing_mm(two))
-    reached = np.ones(len(grid), dtype=bool)
-    for places in (one, two):
-        gap, _ = cKDTree(places).query(grid)
-        reached &= gap <= 1.1 * spacing
-    if not reached.any():
+    if len(two) < 4 or len(one) < 4:
+        raise AnalysisError(
+            "One of the scans has too few usable taps to compare.",
+            where=f"{before.scan} and {after.scan}",
+        )
+    gap, _ = cKDTree(two).query(one)
+    inside = (gap <= 1.1 * typical_spacing_mm(two)) & before.outline.contains(one)
+    if not inside.any():
         raise AnalysisError(
             "The two scans have no part of the plate in common.",
             where=f"{before.scan} and {after.scan}",
         )
-    return grid[reached]
+    return np.asarray(one[inside])

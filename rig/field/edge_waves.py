@@ -34,18 +34,21 @@ class EdgeWaves:
     parts: NDArray[np.complex128]
     strength: FloatArray
 
-    def covariance(
+    def near_field(
         self, edge: EdgeNearby, waves: PlateWaves, axis_hz: FloatArray
     ) -> NDArray[np.float32]:
-        """Covariance (K, n, n) of the members beside the edge; 1 on the diagonal far inside."""
+        """Covariance (K, n, n) of the evanescent waves at the members beside the edge.
+
+        They are taken as independent of the waves that raise them: with curved edges and places
+        known to some tenths of a millimetre the phase between the two is not to be trusted, and a
+        kernel that trusted it read worse than one without edges.
+        """
         scale = mean_wavenumber(waves, axis_hz)[:, None, None] / 1000.0
-        depth = edge.depth_mm[None, :, None]
-        field = np.zeros((len(axis_hz), len(edge.depth_mm), len(self.along)), dtype=np.complex64)
-        for part in range(3):
-            field += self.parts[:, part] * np.exp(1j * scale * depth * self.across[:, part])
-        field *= np.exp(1j * scale * edge.along_mm[None, :, None] * self.along)
+        incoming = np.stack([self.across[:, 0].real, self.along])
+        way = edge.foot_mm @ incoming + edge.depth_mm[:, None] * self.across[:, 2]
+        field = self.parts[:, 2] * np.exp(1j * scale * way)
         # Incoming and reflected wave carry the energy of two of the open plate's waves.
-        field *= np.sqrt(0.5 * self.strength).astype(np.float32)
+        field *= np.sqrt(0.5 * self.strength)
         both = np.concatenate([field.real, field.imag], axis=2).astype(np.float32)
         return np.asarray(both @ both.transpose(0, 2, 1))
 

@@ -32,9 +32,9 @@ def wave_fit_with_touch(scan: ScanRecord, progress: Progress = silent) -> TapTon
 def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTone:
     """Bring `touch` to the scale of local tone and average the two by their variances.
 
-    The scale (cents of local tone per cent of touch) and its scatter are read off the taps that
-    have both, away from the edge; touch that does not follow local tone (correlation under 0.7)
-    stays out.
+    The scale (a gentle curve from cents of touch to cents of local tone) and its scatter are read
+    off the taps that have both, away from the edge; touch that does not follow local tone
+    (correlation under 0.7) stays out.
     """
     row = {tap: i for i, tap in enumerate(local.taps)}
     depth = scan.outline.edge_distance_mm(np.asarray(touch.places))
@@ -47,10 +47,9 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     there = np.array([j for _, j in pairs])
     tone = 1200.0 * np.log2(local.tone_hz)
     felt = 1200.0 * np.log2(touch.tone_hz[there])
-    slope, offset, scatter, correlation = _line(felt, tone[here])
+    expected, scatter, correlation = _curve(felt, tone[here])
     if correlation < 0.7:
         return local
-    expected = slope * felt + offset
     own = float(np.median(local.sd_cents[here]))
     touch_sd = np.sqrt(max(scatter**2 - own**2, (0.3 * scatter) ** 2))
     weight = 1.0 / touch_sd**2
@@ -71,21 +70,18 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     )
 
 
-def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float]:
-    """Robust slope, offset, scatter of y about the line, and rank correlation."""
+def _curve(x: FloatArray, y: FloatArray) -> tuple[FloatArray, float, float]:
+    """Robust parabola of y over x at x (n,), scatter about it, and rank correlation."""
     from scipy.stats import spearmanr
 
+    scaled = (x - np.median(x)) / max(float(np.std(x)), 1e-9)
+    design = np.stack([np.ones(len(x)), scaled, scaled**2], axis=1)
     weight = np.ones(len(x))
-    slope, offset = 1.0, 0.0
-    scatter = 1.0
+    scatter, fitted = 1.0, y
     for _ in range(10):
-        mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
-        vx = np.average((x - mx) ** 2, weights=weight)
-        if vx <= 0:
-            return 0.0, float(my), float(np.std(y)), 0.0
-        slope = float(np.average((x - mx) * (y - my), weights=weight) / vx)
-        offset = float(my - slope * mx)
-        left = y - slope * x - offset
+        root = np.sqrt(weight)
+        fitted = design @ np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
+        left = y - fitted
         scatter = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 1e-6)
         weight = (1.0 - np.clip(np.abs(left) / (4.685 * scatter), 0.0, 1.0) ** 2) ** 2 + 1e-9
-    return slope, offset, scatter, float(spearmanr(x, y).statistic)
+    return np.asarray(fitted), scatter, float(spearmanr(x, y).statistic)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,18 +68,26 @@ def picture(values: NDArray[np.complex128], hz: FloatArray, bandwidth_hz: float)
     return Picture(scaled, hz, group, middle, weight)
 
 
-@dataclass
-class LocalLikelihood:
-    """Costs (minus log likelihood) over candidate tones at each centre.
+@dataclass(frozen=True)
+class Kernels:
+    """Inverse covariances of every arrangement of taps along the length axis.
 
-    cost: (c, G, J); inverses and axis are kept for predicting a tap from its neighbours.
+    inverses: per arrangement (K, n, n); logdets: (K,). centres: how many places they serve.
     """
+
+    groups: list[Neighbourhood]
+    inverses: list[NDArray[np.float32]]
+    logdets: list[NDArray[np.float32]]
+    scales: Scales
+    centres: int
+
+
+@dataclass(frozen=True)
+class LocalLikelihood:
+    """Costs (minus log likelihood) over candidate tones at each centre: cost (c, G, J)."""
 
     cost: NDArray[np.float32]
     scales: Scales
-    axis_index: FloatArray  # (G, J) place of each candidate on the length axis
-    groups: list[Neighbourhood]
-    inverses: list[NDArray[np.float32]] = field(default_factory=list)
 
 
 def axis_index(picture_: Picture, waves: PlateWaves, scales: Scales) -> FloatArray:
@@ -95,8 +102,7 @@ def axis_index(picture_: Picture, waves: PlateWaves, scales: Scales) -> FloatArr
     return np.asarray(np.interp(wanted, axis, np.arange(len(axis), dtype=float)))
 
 
-def local_likelihood(
-    pictures: Sequence[Picture],
+def kernels(
     groups: list[Neighbourhood],
     centres: int,
     waves: PlateWaves,
@@ -104,47 +110,46 @@ def local_likelihood(
     *,
     noise: float,
     width_mm: float,
-    keep: bool = False,
-) -> list[LocalLikelihood]:
-    """Compute the costs of several pictures over the same taps (the matrices are shared)."""
-    first = pictures[0]
-    where = axis_index(first, waves, scales)
-    results = [
-        LocalLikelihood(
-            np.zeros((centres, len(first.group_hz), len(scales.steps)), dtype=np.float32),
-            scales,
-            where,
-            groups,
-        )
-        for _ in pictures
-    ]
-    low = np.clip(np.floor(where).astype(int), 0, len(scales.axis_hz) - 2)
-    share = (where - low).astype(np.float32)
-    rows = np.arange(len(first.group_hz))[:, None]
-    packed = [_packed(p) for p in pictures]
+) -> Kernels:
+    """Prepare the matrices that `local_likelihood` reads pictures with."""
+    used = [g for g in groups if len(g.offset_mm) >= 4]
 
-    def one(group: Neighbourhood) -> NDArray[np.float32]:
+    def one(group: Neighbourhood) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         inverse, logdet = inverse_covariances(
             group, waves, scales.axis_hz, noise=noise, width_mm=width_mm
         )
-        n = inverse.shape[1]
-        flat = np.ascontiguousarray(inverse.reshape(len(inverse), n * n).T)
-        for result, values in zip(results, packed, strict=True):
-            for centre, members in zip(group.centres, group.members, strict=True):
-                heard = values[members].transpose(1, 0, 2)
-                cross = np.matmul(heard, heard.transpose(0, 2, 1)).reshape(len(heard), n * n)
-                quadratic = cross @ flat
-                along_axis = n * np.log(np.maximum(quadratic, 1e-20)) + logdet.astype(np.float32)
-                a, b = along_axis[rows, low], along_axis[rows, low + 1]
-                result.cost[centre] = (a + share * (b - a)) * first.weight[:, None]
-        return inverse
+        return inverse, logdet.astype(np.float32)
 
     with ThreadPoolExecutor(WORKERS) as pool:
-        inverses = list(pool.map(one, [g for g in groups if len(g.offset_mm) >= 4]))
-    if keep:
-        for result in results:
-            result.inverses = inverses
-    return results
+        found = list(pool.map(one, used))
+    return Kernels(used, [f[0] for f in found], [f[1] for f in found], scales, centres)
+
+
+def local_likelihood(heard: Picture, ready: Kernels, waves: PlateWaves) -> LocalLikelihood:
+    """Compute the costs of a picture at the centres that `ready` was made for."""
+    where = axis_index(heard, waves, ready.scales)
+    low = np.clip(np.floor(where).astype(int), 0, len(ready.scales.axis_hz) - 2)
+    share = (where - low).astype(np.float32)
+    rows = np.arange(len(heard.group_hz))[:, None]
+    values = _packed(heard)
+    weight = heard.weight[:, None].astype(np.float32)
+    cost = np.zeros((ready.centres, *where.shape), dtype=np.float32)
+
+    def one(number: int) -> None:
+        group, inverse = ready.groups[number], ready.inverses[number]
+        logdet = ready.logdets[number]
+        n = inverse.shape[1]
+        flat = inverse.reshape(len(inverse), n * n).T
+        for centre, members in zip(group.centres, group.members, strict=True):
+            local = values[members].transpose(1, 0, 2)
+            cross = np.matmul(local, local.transpose(0, 2, 1)).reshape(len(local), n * n)
+            along_axis = n * np.log(np.maximum(cross @ flat, 1e-20)) + logdet
+            a, b = along_axis[rows, low], along_axis[rows, low + 1]
+            cost[centre] = (a + share * (b - a)) * weight
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        list(pool.map(one, range(len(ready.groups))))
+    return LocalLikelihood(cost, ready.scales)
 
 
 def _packed(picture_: Picture) -> NDArray[np.float32]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
 
+_STRETCH_MM = 50.0  # of edge on either side that counts as the edge nearby
 _ROUND_MM = 0.5  # places closer than this to a shape share its matrices
 
 
@@ -29,14 +30,17 @@ class Neighbourhood:
 
 @dataclass(frozen=True)
 class EdgeNearby:
-    """The nearest stretch of rim as a straight line.
+    """The nearest stretch of edge, in a frame at its point nearest to the centre.
 
-    inward: unit normal (2,) pointing into the wood; depth_mm, along_mm: (n,) of the members.
+    inward: unit normal (2,) in the plate frame, pointing into the wood; the frame's first axis
+    points that way, its second 90° to the left. member_mm, foot_mm: (n, 2) members and their own
+    nearest points of the edge in this frame; depth_mm: (n,) between the two.
     """
 
     inward: FloatArray
+    member_mm: FloatArray
+    foot_mm: FloatArray
     depth_mm: FloatArray
-    along_mm: FloatArray
 
 
 def neighbourhoods(
@@ -82,7 +86,7 @@ def neighbourhoods(
         edge = None
         key: tuple[object, ...] = (len(index), rounded.tobytes())
         if depth[c] < edge_reach_mm and len(index):
-            edge = _edge_near(outline, centres[c], places[index], place_depth[index])
+            edge = _edge_near(outline, centres[c], places[index])
             key = (*key, c)
         if key not in groups:
             groups[key] = ([], [], offset)
@@ -108,24 +112,36 @@ def straight_way(outline: Outline, starts: FloatArray, ends: FloatArray) -> NDAr
     return np.asarray(inside.all(axis=0))
 
 
-def _edge_near(
-    outline: Outline, centre: FloatArray, members: FloatArray, depth_mm: FloatArray
-) -> EdgeNearby:
-    inward = _inward_normal(outline, centre)
-    along = np.array([-inward[1], inward[0]])
-    return EdgeNearby(inward=inward, depth_mm=depth_mm, along_mm=(members - centre) @ along)
-
-
-def _inward_normal(outline: Outline, point: FloatArray) -> FloatArray:
-    """Unit vector from the nearest point of any edge towards `point` (2,)."""
-    best, vector = np.inf, np.array([1.0, 0.0])
+def _edge_near(outline: Outline, centre: FloatArray, members: FloatArray) -> EdgeNearby:
+    """The stretch of edge next to `centre` (2,), and where the members (n, 2) lie beside it."""
+    best, foot, stretch = np.inf, centre, outline.rim[:2]
     for ring in (outline.rim, *outline.holes):
-        step = np.roll(ring, -1, axis=0) - ring
+        ends = np.roll(ring, -1, axis=0)
+        step = ends - ring
         length2 = np.maximum(np.sum(step * step, axis=1), 1e-12)
-        along = np.clip(np.sum((point - ring) * step, axis=1) / length2, 0.0, 1.0)
-        gap = point - ring - along[:, None] * step
-        size = np.hypot(gap[:, 0], gap[:, 1])
+        along = np.clip(np.sum((centre - ring) * step, axis=1) / length2, 0.0, 1.0)
+        nearest = ring + along[:, None] * step
+        size = np.hypot(*(centre - nearest).T)
         k = int(np.argmin(size))
         if size[k] < best:
-            best, vector = float(size[k]), gap[k] / max(size[k], 1e-9)
-    return np.asarray(vector, dtype=np.float64)
+            best, foot = float(size[k]), nearest[k]
+            close = np.hypot(*(ring - foot).T) <= _STRETCH_MM
+            close[k] = True
+            stretch = np.stack([ring[close], ends[close]], axis=1)
+    inward = (centre - foot) / max(best, 1e-9)
+    turn = np.column_stack([inward, [-inward[1], inward[0]]])
+    start, step = stretch[:, 0], stretch[:, 1] - stretch[:, 0]
+    offset = members[:, None, :] - start
+    length2 = np.maximum(np.sum(step * step, axis=1), 1e-12)
+    along = np.clip(np.sum(offset * step, axis=2) / length2, 0.0, 1.0)
+    gap = offset - along[:, :, None] * step
+    size2 = np.sum(gap * gap, axis=2)
+    nearest = np.argmin(size2, axis=1)
+    rows = np.arange(len(members))
+    feet = members - gap[rows, nearest]
+    return EdgeNearby(
+        inward=inward,
+        member_mm=(members - foot) @ turn,
+        foot_mm=(feet - foot) @ turn,
+        depth_mm=np.sqrt(size2[rows, nearest]),
+    )

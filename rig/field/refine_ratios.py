@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from collections.abc import Callable
+
 import numpy as np
 
-from rig.field.dispersion import PlateWaves
-from rig.field.local_likelihood import STEP, Picture, Scales, local_likelihood
+from rig.field.dispersion import PlateWaves, WoodRatios
+from rig.field.local_likelihood import STEP, Picture, Scales, kernels, local_likelihood
 from rig.field.neighbourhoods import Neighbourhood, neighbourhoods
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
+
+_Costs = Callable[[PlateWaves, float, float], tuple[FloatArray, Scales]]
 
 SAMPLES = 40
 # Natural logs a ratio may move from the handbook's: pieces of one species differ by so much.
@@ -39,9 +43,8 @@ def refined_waves(
 
     def costs(trial: PlateWaves, reach: float, every: float) -> tuple[FloatArray, Scales]:
         scales = Scales.around(heard, reach, every)
-        found = local_likelihood(
-            [heard], groups, SAMPLES, trial, scales, noise=noise, width_mm=width_mm
-        )[0]
+        ready = kernels(groups, SAMPLES, trial, scales, noise=noise, width_mm=width_mm)
+        found = local_likelihood(heard, ready, trial)
         return found.cost.sum(axis=1, dtype=np.float64), scales
 
     for reach in (2.2, 1.7):
@@ -61,7 +64,9 @@ def refined_waves(
     return replace(waves, product_m2_s=waves.product_m2_s * STEP ** float(np.median(best)))
 
 
-def _moved(waves, start, name, step, limit, costs):  # type: ignore[no-untyped-def]
+def _moved(
+    waves: PlateWaves, start: WoodRatios, name: str, step: float, limit: float, costs: _Costs
+) -> PlateWaves:
     """One line search of the ratio `name` in its logarithm."""
     here = getattr(waves.ratios, name)
     origin = getattr(start, name)

@@ -43,6 +43,17 @@ def averaging_weights(
     return np.asarray(weights / np.where(total > 0, total, 1.0))
 
 
+def error_length_mm(reading: str, estimator: str) -> float:
+    """Distance over which errors of neighbouring taps are alike (Gaussian correlation).
+
+    The wave fit reads some thirty taps together, so its errors are broad; a tap read by itself
+    errs by itself.
+    """
+    if reading != "local":
+        return 0.0
+    return 18.0 if "wave fit" in estimator else 10.0
+
+
 def error_covariance(places: FloatArray, sd: FloatArray, length_mm: float) -> FloatArray:
     """Covariance (n, n) of errors with a Gaussian correlation over `length_mm`."""
     from scipy.spatial.distance import cdist

@@ -54,8 +54,8 @@ def aligned_by_sound(
     weak = np.flatnonzero((smooth < 10 ** (-50 / 20) * strong) & (hz > 3000))
     top_hz = float(hz[weak[0]]) if weak.size else 0.45 * rate
     if keep.sum() >= 30:
-        known = all(s.clip.strike_sample is not None for s in strikes)
-        delay = _low_rank_delays(spectra[keep], hz, 60e-6 if known else 600e-6)
+        known = scan.microphone_xyz_mm is not None
+        delay = _low_rank_delays(spectra[keep], hz, 150e-6 if known else 600e-6)
         turned = np.zeros(len(strikes))
         turned[keep] = delay
         spectra = spectra * np.exp(2j * np.pi * hz * turned[:, None])
@@ -64,10 +64,11 @@ def aligned_by_sound(
 
 
 def _strike_sample(strike: Strike, scan: ScanRecord) -> float | None:
-    """Told moment of the strike, else the first sound less its way through the air."""
+    """The first sound less its way through the air; None where nothing is heard.
+
+    The controller tells when it gave the pulse; the hammer arrives some milliseconds later.
+    """
     clip = strike.clip
-    if clip.strike_sample is not None:
-        return float(clip.strike_sample)
     first = first_sound_sample(clip)
     if first is None:
         return None
@@ -83,22 +84,35 @@ def _way_s(strike: Strike, scan: ScanRecord) -> float:
 
 
 def first_sound_sample(clip: Clip) -> float | None:
-    """Where the blow is first heard: the steepest rise of level, (fractional) sample; None: silence."""
-    mic = clip.mic - np.mean(clip.mic)
+    """Where the blow is first heard, in (fractional) samples; None: nothing stands out.
+
+    The first crossing of a fiftieth of the greatest power, looked for near the told pulse where
+    one was told.
+    """
     rate = clip.sample_rate_hz
+    mic = clip.mic - np.mean(clip.mic)
+    low, high = 0, len(mic)
+    if clip.strike_sample is not None:
+        low = max(clip.strike_sample - int(0.005 * rate), 0)
+        high = min(clip.strike_sample + int(0.040 * rate), len(mic))
     short = max(int(0.0003 * rate), 4)
-    power = np.convolve(mic**2, np.ones(short) / short, mode="valid")
+    if high - low < 4 * short:
+        return None
+    power = np.convolve(mic[low:high] ** 2, np.ones(short) / short, mode="valid")
     if power.max() <= 0:
         return None
-    quiet = np.quantile(power, 0.1) + 1e-12 * power.max()
+    quiet = float(np.quantile(power, 0.1))
     loud = np.flatnonzero(power > max(0.1 * power.max(), 30.0 * quiet))
     if not loud.size:
         return None
     peak = int(loud[0])
     threshold = max(0.02 * power.max(), 10.0 * quiet)
     back = max(peak - int(0.002 * rate), 0)
-    early = np.flatnonzero(power[back : peak + 1] > threshold)
-    return float(back + early[0] + short / 2) if early.size else float(peak)
+    first = back + int(np.flatnonzero(power[back : peak + 1] > threshold)[0])
+    if first == 0:
+        return float(low)
+    share = (threshold - power[first - 1]) / max(power[first] - power[first - 1], 1e-300)
+    return float(low + first - 1 + np.clip(share, 0.0, 1.0) + short / 2)
 
 
 def _low_rank_delays(spectra: ComplexArray, hz: FloatArray, reach_s: float) -> FloatArray:
@@ -106,7 +120,7 @@ def _low_rank_delays(spectra: ComplexArray, hz: FloatArray, reach_s: float) -> F
     delay = np.zeros(len(spectra))
     stages: tuple[tuple[float, int, int], ...] = (
         ((800.0, 10, 6), (1400.0, 16, 6), (2500.0, 28, 10))
-        if reach_s > 1e-4
+        if reach_s > 2e-4
         else ((1400.0, 16, 4), (2500.0, 28, 10))
     )
     reach = reach_s

@@ -52,7 +52,7 @@ def spread_out(
     places: FloatArray, values: FloatArray, sd: FloatArray, outline: Outline, step_mm: float = 1.0
 ) -> Surface:
     """The same for any values (n,) with standard deviations (n,) at places (n, 2)."""
-    from scipy.ndimage import distance_transform_edt, map_coordinates, zoom
+    from scipy.ndimage import distance_transform_edt, map_coordinates
 
     low, high = outline.rim.min(axis=0), outline.rim.max(axis=0)
     coarse = min(_COARSE_MM, 2.5) if outline.holes else _COARSE_MM
@@ -75,7 +75,6 @@ def spread_out(
     fine = map_coordinates(field, where, order=order, mode="nearest")
     fine_sd = map_coordinates(doubt, where, order=1, mode="nearest")
     inside = _inside(outline, x, y)
-    del zoom
     return Surface(x, y, np.where(inside, fine, np.nan), np.where(inside, fine_sd, np.nan))
 
 

@@ -8,9 +8,13 @@ from numpy.typing import NDArray
 from rig.field.neighbourhoods import Neighbourhood
 from rig.model.units import FloatArray
 
-# Against model plates with known truth: what is common to all frequencies and so unseen by
-# leaving some out (curved edges, unequal taps); cents.
-_FLOOR_CENTS = 8.0
+# Read off virtual plates with known truth (arched, sheared, graded maple; pickup and sound alone):
+# what is common to all frequencies and so unseen by leaving some out, in cents. Waves turn back
+# at the edge, and the thinner rim is read together with the thicker wood beside it.
+_FLOOR_CENTS = 27.0
+_FLOOR_AT_EDGE_CENTS = 30.0
+_EDGE_MM = 15.0
+_SPREAD = 1.2  # leaving out blocks sees a little less than the whole of the chance part
 
 
 def standard_deviations(
@@ -33,7 +37,8 @@ def standard_deviations(
     pooled = np.sqrt(np.median(np.where(inside, spread, np.inf)[near] ** 2, axis=1))
     usual = float(np.median(spread[inside])) if inside.any() else 100.0
     pooled = np.where(np.isfinite(pooled), pooled, 4.0 * usual)
-    sd = np.hypot(np.maximum(pooled, 0.5 * usual), _FLOOR_CENTS)
+    floor = _FLOOR_CENTS + _FLOOR_AT_EDGE_CENTS * np.exp(-depth_mm / _EDGE_MM)
+    sd = np.hypot(_SPREAD * np.maximum(pooled, 0.5 * usual), floor)
     around = np.median(cents[near[:, 1:]], axis=1)
     wild = ~inside | (np.abs(cents - around) > 8.0 * sd + 100.0)
     value = np.where(wild, around, cents)

@@ -15,13 +15,16 @@ from numpy.typing import NDArray
 from rig.field.dispersion import PlateWaves, is_softwood, wood_ratios
 from rig.field.local_likelihood import (
     STEP,
+    Kernels,
     LocalLikelihood,
     Picture,
     Scales,
+    kernels,
     local_likelihood,
     picture,
 )
-from rig.field.neighbourhoods import Neighbourhood, neighbourhoods
+from rig.field.neighbourhoods import neighbourhoods
+from rig.field.realignment import realigned
 from rig.field.refine_ratios import refined_waves
 from rig.field.responses import ComplexArray, TapResponses, tap_responses
 from rig.model.errors import AnalysisError
@@ -46,13 +49,14 @@ class WaveFitOptions:
     radius_mm: float | None = None
     width_mm: float | None = None
     noise: float = 0.005
-    edge_reach_mm: float = 0.0
+    edge_reach_mm: float = 36.0
     reach: float = 1.65
     rise_s: float = 0.0015
     decay_s: float = 0.006
     length_s: float = 0.025
     refine: bool = True
     use_pickup: bool = True
+    rounds: int = 4
 
 
 @dataclass(frozen=True)
@@ -169,25 +173,29 @@ def read_waves(
     return WaveReading(responses, heard, waves, options, band, radius, width)
 
 
-def likelihood_at(
-    reading: WaveReading,
-    scan: ScanRecord,
-    centres: FloatArray,
-    pictures: list[Picture] | None = None,
-) -> tuple[list[LocalLikelihood], list[Neighbourhood]]:
-    """Costs over candidate tones at any `centres` (c, 2) of the plate frame."""
+def kernels_at(reading: WaveReading, scan: ScanRecord, centres: FloatArray) -> Kernels:
+    """Matrices that read the scan's taps at any `centres` (c, 2) of the plate frame."""
     options = reading.options
     groups = neighbourhoods(
         reading.responses.places, centres, scan.outline,
         radius_mm=reading.radius_mm, edge_reach_mm=options.edge_reach_mm,
     )  # fmt: skip
-    chosen = pictures or [reading.picture]
-    scales = Scales.around(chosen[0], options.reach, 2.0)
-    found = local_likelihood(
-        chosen, groups, len(centres), reading.waves, scales,
+    scales = Scales.around(reading.picture, options.reach, 2.0)
+    return kernels(
+        groups, len(centres), reading.waves, scales,
         noise=options.noise, width_mm=reading.width_mm,
     )  # fmt: skip
-    return found, groups
+
+
+def settled(reading: WaveReading, ready: Kernels) -> tuple[WaveReading, LocalLikelihood]:
+    """Costs at the taps, strikes without a pickup brought into line by their neighbours first."""
+    likelihood = local_likelihood(reading.picture, ready, reading.waves)
+    # With a pickup moments and strengths are known better than the neighbours can tell.
+    for _ in range(0 if reading.responses.has_force else reading.options.rounds):
+        better = realigned(reading.picture, ready, likelihood, reading.waves)
+        reading = replace(reading, picture=better)
+        likelihood = local_likelihood(better, ready, reading.waves)
+    return reading, likelihood
 
 
 def lowest(cost: FloatArray, steps: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -234,12 +242,13 @@ def wave_fit(
     reading = read_waves(scan, options, progress)
     progress(ProgressEvent("Fitting waves", 3, 4))
     places = reading.responses.places
-    (likelihood,), groups = likelihood_at(reading, scan, places)
+    ready = kernels_at(reading, scan, places)
+    reading, likelihood = settled(reading, ready)
     from rig.field.wave_errors import standard_deviations
 
     cents, spread, inside = jackknife(block_costs(likelihood, 8), likelihood.scales.steps)
     cents, sd = standard_deviations(
-        places, cents, spread, inside, scan.outline.edge_distance_mm(places), groups
+        places, cents, spread, inside, scan.outline.edge_distance_mm(places), ready.groups
     )
     product = reading.waves.product_m2_s * 2.0 ** (cents / 1200.0)
     tone = reading.waves.thin_tone_hz(product)

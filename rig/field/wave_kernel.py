@@ -2,8 +2,8 @@
 
 Waves of all directions with equal strength per mode give the covariance
 mean over θ of k(θ)²·cos(k(θ)·n(θ)·(x−y)); its inverse on a group of taps says how badly a measured
-picture fits waves of that length (a Gaussian process likelihood). Near a free edge each wave comes
-with its reflection and with the near field that the edge excites.
+picture fits waves of that length (a Gaussian process likelihood). Near a free edge the near field
+that each wave raises there is added.
 """
 
 from __future__ import annotations
@@ -12,10 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.field.dispersion import PlateWaves
-from rig.field.edge_waves import EdgeWaves, edge_waves
+from rig.field.edge_waves import edge_waves
 from rig.field.neighbourhoods import Neighbourhood
 from rig.model.units import FloatArray
 
+# Strength of the near field against that of a straight edge; corners and curves raise more. Between
+# 1 and 4 virtual plates read the same, without it errors near the edge are a fifth larger.
+_NEAR_FIELD = np.float32(2.0)
 DIRECTIONS = 16  # over half a turn; enough while k·distance stays under about 16
 
 
@@ -36,11 +39,10 @@ def inverse_covariances(
     """
     distance2 = np.sum(group.offset_mm**2, axis=1)
     diagonal = noise * np.exp(np.minimum(0.5 * distance2 / width_mm**2, 6.0))
-    if group.edge is None:
-        covariance = open_covariance(group.offset_mm, waves, axis_hz)
-    else:
-        found: EdgeWaves = edge_waves(waves, group.edge.inward, float(np.median(axis_hz)))
-        covariance = found.covariance(group.edge, waves, axis_hz)
+    covariance = open_covariance(group.offset_mm, waves, axis_hz)
+    if group.edge is not None:
+        beside = edge_waves(waves, group.edge.inward, float(np.median(axis_hz)))
+        covariance += _NEAR_FIELD * beside.near_field(group.edge, waves, axis_hz)
     n = len(diagonal)
     covariance[:, np.arange(n), np.arange(n)] += diagonal.astype(np.float32)
     factor = np.linalg.cholesky(covariance)

@@ -13,8 +13,8 @@ from rig.field.smoothing import (
     chance_of_peaks,
     connected,
     error_covariance,
+    error_length_mm,
     even_grid,
-    robust_sd,
 )
 from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
@@ -25,7 +25,6 @@ FLOOR_CENTS = 35.0  # about 2 % of thickness, 0.07 mm: below this nobody works
 CONFIDENCE = 0.95
 _GRID_MM = 6.0
 _SEED = 20211
-_ERROR_LENGTH_MM = {"local": 11.0}  # neighbouring taps share their neighbours, and so errors
 
 
 @dataclass(frozen=True)
@@ -47,7 +46,7 @@ def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
     that chance would show anywhere on the plate, and `FLOOR_CENTS` besides.
     """
     smooth = smoothed_excess(tone_map, scan.outline)
-    spot, spot_reason = starting_spot(smooth, scan.outline, tone_map.places)
+    spot, spot_reason = starting_spot(smooth, scan.outline)
     if tone_map.reading == "attack":
         measured_on = "attack"
     else:
@@ -75,20 +74,16 @@ def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     )
     known = weights.sum(axis=1) > 0.5
     grid, weights = grid[known], weights[known]
-    length = _ERROR_LENGTH_MM.get(tone_map.reading, 0.0)
+    length = error_length_mm(tone_map.reading, tone_map.estimator)
     covariance = weights @ error_covariance(places, tone_map.sd_cents, length) @ weights.T
     sd = np.sqrt(np.diag(covariance))
     excess = weights @ tone_map.excess_cents
-    # Where the map is rougher all over than its taps' doubts say, the roughness is the measure.
-    rougher = max(1.0, robust_sd(excess / sd))
     chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
-    return SmoothedExcess(
-        grid, excess, sd * rougher, excess / (sd * rougher), weights @ tone_map.tone_cents, chance
-    )
+    return SmoothedExcess(grid, excess, sd, excess / sd, weights @ tone_map.tone_cents, chance)
 
 
 def starting_spot(
-    smooth: SmoothedExcess, outline: Outline, places: FloatArray
+    smooth: SmoothedExcess, outline: Outline
 ) -> tuple[tuple[float, float] | None, str]:
     """The highest tone within a hand's width of the middle, where makers begin."""
     if not len(smooth.places):
@@ -103,7 +98,6 @@ def starting_spot(
     best = inner[int(np.argmax(smooth.tone_cents[inner]))]
     spot = smooth.places[best]
     above = smooth.tone_cents[best]
-    del places
     return (
         (float(spot[0]), float(spot[1])),
         f"The highest tone near the middle, {above:+.0f} cents against the plate's middle value.",
