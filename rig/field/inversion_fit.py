@@ -238,7 +238,10 @@ def _prior(
 def _updated(
     geometry: PlateGeometry, belief: Belief, rows: Rows, change: FloatArray, mass_kg: float
 ) -> Belief:
-    """Apply a step; the field is shifted as a whole so that the mass is exact."""
+    """Apply a step; the field is shifted as a whole so that the mass is exact.
+
+    The constants make up for the shift, so that h·√C, which the data see, stays.
+    """
 
     def part(name: str, size: int) -> FloatArray:
         return change[rows.blocks[name]] if name in rows.blocks else np.zeros(size)
@@ -253,7 +256,10 @@ def _updated(
         arch=belief.arch + part("arch", len(belief.arch)),
     )
     excess = np.log(geometry.mass_kg(new) / mass_kg)
-    return new.changed(log_thickness=new.log_thickness - excess)
+    return new.changed(
+        log_thickness=new.log_thickness - excess,
+        stiffness=new.stiffness.scaled(np.full(4, 2.0 * excess)),
+    )
 
 
 def first_belief(

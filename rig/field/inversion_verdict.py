@@ -10,8 +10,8 @@ from rig.model.tone_map import Verdict
 from rig.model.units import FloatArray
 
 _CENTS = 1200.0 / np.log(2.0)
-GOOD_MISFIT = 4.0
-REFUSED_MISFIT = 12.0
+GOOD_MISFIT = 6.0
+REFUSED_MISFIT = 40.0
 # The formal posterior takes neighbouring rows as independent and the model as exact. Set on thin
 # and on shear-soft arched plates (tests/bench/bench_inversion.py prints how well it holds).
 _ROWS_PER_FACT = 2.5

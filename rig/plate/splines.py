@@ -43,7 +43,7 @@ class SplineField:
         self._shape = np.ceil((high - low) / spacing_mm).astype(int) + 3 + degree - 1
         everything = self._full(support_mm, 0, 0)
         weight = np.asarray(everything.sum(axis=0)).ravel()
-        self._kept = np.flatnonzero(weight > 1e-3 * weight.max())
+        self._kept = np.flatnonzero(weight > 0.0)
         ix, iy = np.unravel_index(self._kept, self._shape)
         middle = 1.0 - 0.5 * (degree - 1)
         self.centres_mm = self._origin + spacing_mm * (np.column_stack([ix, iy]) + middle)

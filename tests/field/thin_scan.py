@@ -16,7 +16,7 @@ from rig.model.plate_facts import PlateFacts
 from rig.model.scan_record import ScanRecord, Strike
 from rig.plate.arching import ArchSurface, template_heights
 from rig.plate.plate_model import PlateModel, PlateModes
-from rig.plate.wood import WOODS, Stiffness
+from rig.plate.wood import WOODS
 from rig.virtual.shapes import violin_outline
 
 RATE_HZ = 48_000
