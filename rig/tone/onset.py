@@ -122,11 +122,14 @@ def _slow_rises(x: FloatArray, sample_rate_hz: int) -> list[int]:
     return [int(f) * step for f in rises.frame]
 
 
-def second_strike(x: FloatArray, sample_rate_hz: int, onset: int) -> float | None:
+def second_strike(
+    x: FloatArray, sample_rate_hz: int, onset: int, quiet_frames: int
+) -> float | None:
     """Time after sample `onset` at which the same record is struck again, None if it is not.
 
     A second strike rises 9 dB above the last 12 ms in one of the bands and brings at least 14 dB
-    less than the first; smaller ones are echoes or the rattle of the rest.
+    less than the first; smaller ones are echoes or the rattle of the rest. quiet_frames: frames at
+    the start of the record that hold its noise or hum.
     """
     size = max(1, round(FRAME_S * sample_rate_hz))
     first_frame = onset // size
@@ -134,7 +137,10 @@ def second_strike(x: FloatArray, sample_rate_hz: int, onset: int) -> float | Non
     earliest: int | None = None
     for band in _bands(x):
         energy = frame_energy(band, sample_rate_hz)
-        rises: Rises = sudden_rises(energy, _floor(energy), _SECOND_RISE_DB)
+        floor = _floor(energy)
+        if quiet_frames > 0:
+            floor = max(floor, float(np.mean(energy[:quiet_frames])))
+        rises: Rises = sudden_rises(energy, floor, _SECOND_RISE_DB)
         main = float(ahead(energy, 10)[min(first_frame, len(energy) - 1)])
         later = rises.frame >= skip
         strong = rises.energy_after > main * 10 ** (-_SECOND_WITHIN_DB / 10)
@@ -167,7 +173,7 @@ def locate_onset(x: FloatArray, sample_rate_hz: int, found: Found) -> Onset:
         time_s=time / sample_rate_hz,
         sample=sample,
         starts_inside=quiet_frames < 2,
-        second_s=second_strike(x, sample_rate_hz, sample),
+        second_s=second_strike(x, sample_rate_hz, sample, quiet_frames),
         noise_rms=noise,
         quiet_stop=max(0, quiet_frames * size),
     )

@@ -25,6 +25,8 @@ _NOISY_DB = 20.0
 _RING_DB = 40.0
 _LATE_S = 0.1
 _LEAST_EXPLAINED = 0.5
+_WELL_EXPLAINED = 0.6
+_STEADY_DB = -6.0
 _LASTING_DB = -15.0
 _HELD_S = 4.0
 
@@ -143,6 +145,9 @@ def _read_strike(
     if held:
         verdict.bad(held)
         pitch = Pitch(None, None, "No pitch is given for what is not a strike.")
+    elif fit.explained < _WELL_EXPLAINED and _lasting_db(after, rate) > _STEADY_DB:
+        share = 100.0 * max(fit.explained, 0.0)
+        verdict.doubtful(f"Only {share:.0f} % of the sound dies away as a ring does.")
     if pitch.hz is None:
         verdict.note(pitch.reason)
     attack = attack_of(after, rate, before)
@@ -266,12 +271,7 @@ def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
         if fit.standing_hz:
             return f"Not a strike: only a standing tone, {fit.standing_hz[0]:.0f} Hz, is heard."
         return ""
-    early, late = after[: round(0.1 * rate)], after[round(0.1 * rate) : round(0.3 * rate)]
-    lasting_db = -99.0
-    if len(late) > 0.02 * rate:
-        ratio = float(np.mean(late**2)) / max(float(np.mean(early**2)), 1e-30)
-        lasting_db = 10.0 * float(np.log10(ratio + 1e-12))
-    if fit.explained < _LEAST_EXPLAINED and lasting_db > _LASTING_DB:
+    if fit.explained < _LEAST_EXPLAINED and _lasting_db(after, rate) > _LASTING_DB:
         share = 100.0 * max(fit.explained, 0.0)
         return f"Not a strike: only {share:.0f} % of the sound dies away as a ring does."
     if count > 0.45 * rate:
@@ -280,6 +280,15 @@ def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
             chief = max(held, key=lambda p: p.energy)
             return f"Not a strike: the tone at {chief.hz:.0f} Hz is held and does not die away."
     return ""
+
+
+def _lasting_db(after: FloatArray, rate: int) -> float:
+    """Power from 0.1 to 0.3 s after the strike against that of the first 0.1 s."""
+    early, late = after[: round(0.1 * rate)], after[round(0.1 * rate) : round(0.3 * rate)]
+    if len(late) < 0.02 * rate:
+        return -99.0
+    ratio = float(np.mean(late**2)) / max(float(np.mean(early**2)), 1e-30)
+    return 10.0 * float(np.log10(ratio + 1e-12))
 
 
 def _ring(fit: RingFit) -> tuple[RingPartial, ...]:

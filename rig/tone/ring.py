@@ -233,12 +233,13 @@ class _Model:
                 group, lighter = lighter, self._thinned(lighter)
             self.groups.append(group)
         self.settle(2)
+        self.groups = [group for group in self.groups if len(group.s) > 1 or group.is_sound()]
 
     def _thinned(self, group: _Group) -> _Group | None:
-        """The group without one member it can do without, the weakest first; None: all serve."""
+        """The group less one member it can do without, the weakest first; None: all serve."""
         if len(group.s) < 2:
             return None
-        for member in np.argsort(np.abs(group.c) ** 2 / -group.s.real):
+        for member in np.argsort(np.abs(group.c) ** 2 / -group.s.real)[:-1]:
             trial = group.without(int(member))
             if self.fit(trial, 6) and trial.is_sound() and not self._is_worth(group, trial):
                 return trial
