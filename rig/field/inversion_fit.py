@@ -53,7 +53,7 @@ class Freedom:
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
     softening: float | None = 0.2
     arch_mm: float | None = None  # of the height's deviation from the template
-    arch_length_mm: float = 50.0
+    arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # share of arch_mm, length mm
     tap_fields: bool = True
     equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0
@@ -110,8 +110,9 @@ def fit_plate(
     for number, stage in enumerate(schedule):
         progress(ProgressEvent("whole-plate fit", number, len(schedule)))
         spectra = _bins(everything, 0.0, stage.top_hz)
+        resonant = len(belief.arch) > 0 and stage.top_hz > 2000.0
         plate = modal_plate(
-            geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if len(belief.arch) else 0
+            geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if resonant else 0
         )
         whole = plate
         plate = plate.first(_mode_count(stage.top_hz, len(taps_mm), geometry, belief))
@@ -229,7 +230,8 @@ def _prior(
         loose("softening", np.full(4, free.softening), belief.softening - start.softening)
     if "arch" in rows.blocks and free.arch_mm is not None:
         block = rows.blocks["arch"]
-        prior = geometry.arch.field.covariance(((free.arch_mm, free.arch_length_mm),))
+        parts = tuple((share * free.arch_mm, length) for share, length in free.arch_lengths)
+        prior = geometry.arch.field.covariance(parts)
         precision[block, block] = np.linalg.inv(prior)
         offset[block] = belief.arch - start.arch
     return precision, offset

@@ -77,7 +77,7 @@ def gate(
     data: TapResponses, start_s: float, top_hz: float, bands: tuple[Band, ...] = BANDS
 ) -> GatedSpectra:
     """Window every tap's response from start_s on and take the bins of all bands below top_hz."""
-    frequency = np.fft.rfftfreq(data.length, 1.0 / data.rate_hz)
+    frequency = np.asarray(np.fft.rfftfreq(data.length, 1.0 / data.rate_hz), dtype=np.float64)
     omega = 2.0 * np.pi * frequency
     taper = band_limits(frequency, data.top_hz)
     u = np.fft.irfft(data.spectrum * taper, data.length)

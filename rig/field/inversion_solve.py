@@ -59,9 +59,15 @@ def solve_step(
         normal = (heavy @ heavy.T).astype(np.float64)
         slope = np.asarray(jac @ (weights * residual).astype(np.float32), dtype=np.float64)
         system = normal / temper + prior_precision
-        change = -np.linalg.solve(system, slope / temper + prior_precision @ offset)
+        right = slope / temper + prior_precision @ offset
+        change = np.asarray(-np.linalg.solve(system, right), dtype=np.float64)
         left = residual + change.astype(np.float32) @ jac
         temper = max(1.0, _row_misfit(left))
         weights = (_STUDENT + 1.0) / (_STUDENT + left**2 / temper)
     misfit = _row_misfit(left[rows.near_resonance])
-    return Step(change=change, misfit=misfit, before=before, covariance=np.linalg.inv(system))
+    return Step(
+        change=change,
+        misfit=misfit,
+        before=before,
+        covariance=np.asarray(np.linalg.inv(system), dtype=np.float64),
+    )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from rig.model.outline import Outline
@@ -59,6 +60,21 @@ class PlateGeometry:
     def arch_curvature(self) -> list[sparse.csr_matrix]:
         """From the arch's coefficients to z_xx, z_yy, 2 z_xy at the sensitivity points."""
         return list(self.arch.operators(self.places_mm)[2:])
+
+    @cached_property
+    def arch_support(self) -> list[tuple[NDArray[np.intp], NDArray[np.float32]]]:
+        """For every spline of the arch: its sensitivity points and its curvature (k, 3) there."""
+        columns = [op.tocsc() for op in self.arch_curvature]
+        out = []
+        for spline in range(columns[0].shape[1]):
+            parts = [slice(c.indptr[spline], c.indptr[spline + 1]) for c in columns]
+            rows = [c.indices[part] for c, part in zip(columns, parts, strict=True)]
+            points = np.unique(np.concatenate(rows)).astype(np.intp)
+            curvature = np.zeros((len(points), 3), dtype=np.float32)
+            for axis, (c, part) in enumerate(zip(columns, parts, strict=True)):
+                curvature[np.searchsorted(points, rows[axis]), axis] = c.data[part]
+            out.append((points, curvature))
+        return out
 
     @cached_property
     def _arch_on_model(self) -> tuple[sparse.csr_matrix, ...]:

@@ -48,7 +48,7 @@ def project(plate: ModalPlate, spectra: GatedSpectra) -> Projection:
     taps, n = p.shape
     gram = p.T @ p
     ridge = _RIDGE * float(np.median(np.diag(gram)))
-    operator = np.linalg.solve(gram + ridge * np.eye(n), p.T)
+    operator = np.asarray(np.linalg.solve(gram + ridge * np.eye(n), p.T), dtype=np.float64)
     c = operator @ spectra.u
     remainder = spectra.u - p @ c
     tap_noise2 = np.mean(np.abs(remainder) ** 2, axis=0) * taps / max(taps - n, 1)
@@ -133,17 +133,20 @@ def build_rows(
     shrink = _signal_share(projection)
     u_quiet, a_quiet = u * shrink, projection.a * shrink
     blocks: dict[str, slice] = {}
-    columns: list[FloatArray] = []
+    columns: list[NDArray[np.float32]] = []
 
-    def add(name: str, block: ComplexArray) -> None:
+    def add_real(name: str, block: NDArray[np.float32]) -> None:
         start = sum(len(c) for c in columns)
         blocks[name] = slice(start, start + len(block))
-        parts = np.concatenate([block.real, block.imag], axis=-1)
-        columns.append(parts.reshape(len(block), -1).astype(np.float32))
+        columns.append(block.reshape(len(block), -1))
 
-    thickness = _thickness_columns(geometry, belief, plate, u_quiet, a_quiet, tested)
-    blocks["log_thickness"] = slice(0, len(thickness))
-    columns.append(thickness.reshape(len(thickness), -1))
+    def add(name: str, block: ComplexArray) -> None:
+        add_real(name, np.concatenate([block.real, block.imag], axis=-1).astype(np.float32))
+
+    add_real(
+        "log_thickness",
+        _thickness_columns(geometry, belief, plate, u_quiet, a_quiet, tested),
+    )
     forms = [
         (form[tested] @ (u_quiet * np.exp(factor)))
         for form, factor in zip(plate.constants, softened, strict=True)
@@ -157,12 +160,9 @@ def build_rows(
         move = _moving_columns(geometry, plate, projection, u_quiet, a_quiet, tested, taps_mm)
         add("move", move)
     if arching and plate.membrane is not None:
-        add("arch", _arch_columns(geometry, belief, plate, u_quiet, tested))
+        add_real("arch", _arch_columns(geometry, belief, plate, u_quiet, tested))
     if fields is not None:
-        block = fields.columns(plate, spectra, projection, eta, tested)
-        start = sum(len(c) for c in columns)
-        blocks["taps"] = slice(start, start + len(block))
-        columns.append(block.reshape(len(block), -1))
+        add_real("taps", fields.columns(plate, spectra, projection, eta, tested))
     variance = _variance(spectra, projection, diagonal, lam, tested, equation_noise)
     variance += doubt[tested]
     kept = residual[tested]
@@ -282,28 +282,29 @@ def _arch_columns(
     plate: ModalPlate,
     u: ComplexArray,
     tested: NDArray[np.intp],
-) -> ComplexArray:
+) -> NDArray[np.float32]:
     """∂r/∂z_l = ∫ h [δε_m:C:ε(u) + ε_m:C:δε(u)] dS per mm, δε = −(curvature of spline l) w."""
     assert plate.membrane is not None
     weight = geometry.weights_m2 * plate.thickness_m
     form = belief.stiffness.matrix()
-    strain = np.stack([m @ u for m in plate.membrane])
-    force = np.einsum("ab,bpf->apf", form, strain) * weight[:, None]
+    u_parts = np.hstack([u.real, u.imag])
+    strain = np.stack([m @ u_parts for m in plate.membrane])
+    force = _points_first(np.einsum("ab,bpf->apf", form, strain) * weight[:, None])
     stress = np.einsum("ab,bpm->apm", form, plate.membrane[:, :, tested]) * weight[:, None]
-    w_u, w_m = plate.w @ u, plate.w[:, tested]
-    bent = [op.tocsc() for op in geometry.arch_curvature]
-    out = np.empty((bent[0].shape[1], len(tested), u.shape[1]), dtype=np.complex128)
-    for spline in range(len(out)):
-        column = [op[:, [spline]].tocoo() for op in bent]
-        points = np.unique(np.concatenate([c.row for c in column]))
-        curvature = np.zeros((3, len(points)))
-        for axis, c in enumerate(column):
-            curvature[axis, np.searchsorted(points, c.row)] = c.data
-        drawn = np.einsum("ap,apf->pf", curvature, force[:, points])
+    stress = _points_first(stress)
+    w_u, w_m = (plate.w @ u_parts).astype(np.float32), plate.w[:, tested].astype(np.float32)
+    out = np.empty((len(geometry.arch_support), len(tested), u_parts.shape[1]), dtype=np.float32)
+    for spline, (points, curvature) in enumerate(geometry.arch_support):
+        drawn = np.matmul(curvature[:, None, :], force[points])[:, 0]
         out[spline] = -(w_m[points].T @ drawn)
-        drawn = np.einsum("ap,apm->pm", curvature, stress[:, points])
+        drawn = np.matmul(curvature[:, None, :], stress[points])[:, 0]
         out[spline] -= drawn.T @ w_u[points]
     return out
+
+
+def _points_first(field: FloatArray) -> NDArray[np.float32]:
+    """(a, p, f) as (p, a, f) in single precision."""
+    return np.ascontiguousarray(field.transpose(1, 0, 2), dtype=np.float32)
 
 
 def _damping_columns(belief: Belief, spectra: GatedSpectra, column: ComplexArray) -> ComplexArray:

@@ -15,7 +15,8 @@ REFUSED_MISFIT = 40.0
 # The formal posterior takes neighbouring rows as independent and the model as exact. Set on thin
 # and on shear-soft arched plates (tests/bench/bench_inversion.py prints how well it holds).
 _ROWS_PER_FACT = 2.5
-_MODEL_SD_CENTS = 5.0
+_MODEL_SD_CENTS = 9.0
+_MODEL_SD_PER_MISFIT = 1.7
 _CHANGE_SD_CENTS = 4.0
 
 
@@ -26,7 +27,10 @@ def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> 
     matrix = matrix - matrix.mean(axis=0)
     formal = np.einsum("ij,jk,ik->i", matrix, fit.step.covariance[span, span], matrix)
     return np.asarray(
-        np.hypot(_ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0)), _MODEL_SD_CENTS)
+        np.hypot(
+            _ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0)),
+            _MODEL_SD_CENTS + _MODEL_SD_PER_MISFIT * fit.misfit,
+        )
     )
 
 

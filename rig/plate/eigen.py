@@ -74,7 +74,7 @@ def _refined(
 
     basis = start
     gram = basis.T @ (mass @ basis)
-    basis = np.linalg.solve(np.linalg.cholesky(gram), basis.T).T
+    basis = np.asarray(np.linalg.solve(np.linalg.cholesky(gram), basis.T).T)
     further = solve(np.ascontiguousarray(mass @ basis))
     for _ in range(2):  # twice, since `further` lies almost in the span of `basis`
         further = further - basis @ (basis.T @ (mass @ further))

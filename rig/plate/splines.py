@@ -58,7 +58,7 @@ class SplineField:
 
         The rows of values sum to 1 on wood. dx, dy below the degree.
         """
-        return self._full(xy_mm, dx, dy)[:, self._kept].tocsr()
+        return sparse.csr_matrix(self._full(xy_mm, dx, dy)[:, self._kept])
 
     def _full(self, xy_mm: FloatArray, dx: int, dy: int) -> sparse.csc_matrix:
         scaled = (xy_mm - self._origin) / self.spacing_mm
@@ -90,7 +90,8 @@ class SplineField:
         matrix = self.matrix(xy_mm)
         rough = self._roughness()
         system = matrix.T @ matrix + stiffness * (rough.T @ rough)
-        return np.asarray(spsolve(system.tocsc(), matrix.T @ values))
+        solved: FloatArray = np.asarray(spsolve(system.tocsc(), matrix.T @ values))
+        return solved
 
     def _roughness(self) -> sparse.csr_matrix:
         """Second differences of the kept coefficients along both axes."""
@@ -112,4 +113,5 @@ class SplineField:
         out = np.zeros_like(distance2)
         for sd, length_mm in parts:
             out += sd**2 * np.exp(-distance2 / (2.0 * length_mm**2))
-        return out + 1e-9 * float(np.trace(out)) / len(out) * np.eye(len(out))
+        floor = 1e-9 * float(np.trace(out)) / len(out)
+        return np.asarray(out + floor * np.eye(len(out)), dtype=np.float64)
