@@ -19,8 +19,8 @@ from rig.tone.peaks import DEEPEST_HZ, HIGHEST_HZ, LOWEST_HZ, Peak, find_peaks
 from rig.tone.standing import SoundBefore, is_standing
 
 LONGEST_S = 0.7
-_MOST_PARTIALS = 20
-_MOST_MORE = 6
+_MOST_PARTIALS = 16
+_MOST_MORE = 4
 _MOST_IN_GROUP = 5
 _RANGE_DB = 42.0
 _SHORTEST_S = 0.02
@@ -162,7 +162,7 @@ class _Model:
             if group is not None:
                 self.groups.append(group)
         self._join()
-        self.settle(2)
+        self.settle(1)
 
     def extend(self, peaks: list[Peak]) -> None:
         """Add what was left over, one peak at a time, where it clearly improves its group."""
@@ -183,7 +183,7 @@ class _Model:
                 well = self.fit(trial, 6) and trial.is_sound() and self._is_worth(trial, host)
                 self.groups.append(trial if well else host)
         self._join()
-        self.settle(2)
+        self.settle(1)
 
     def _join(self) -> None:
         """Fit groups together that turn out, by their fitted widths, to overlap much."""
@@ -232,7 +232,7 @@ class _Model:
             while lighter is not None:
                 group, lighter = lighter, self._thinned(lighter)
             self.groups.append(group)
-        self.settle(2)
+        self.settle(1)
         self.groups = [group for group in self.groups if len(group.s) > 1 or group.is_sound()]
 
     def _thinned(self, group: _Group) -> _Group | None:
