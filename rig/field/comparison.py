@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.field.differences import Difference, tone_difference, wave_difference
+from rig.field.differences import Difference, local_difference, tone_difference
 from rig.field.estimators import tap_tone
 from rig.field.maps import evenness_cents
 from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
@@ -36,15 +36,8 @@ def compare_scans(
     the change reaches 95 % confidence against the greatest change that chance would show
     anywhere. Raises AnalysisError when the scans have nothing in common.
     """
-    cautions = list(_cautions(before, after))
-    tones = [tap_tone(scan, reading) for scan in (before, after)]
-    if tones[0].reading != tones[1].reading:
-        tones = [tap_tone(scan, "attack") for scan in (before, after)]
-        cautions.append("Only one of the scans carries local tone, so the attack is compared.")
-    if tones[0].reading == "local":
-        difference = wave_difference(before, after, progress)
-    else:
-        difference = tone_difference(tones[0], tones[1], before, after)
+    cautions = _cautions(before, after)
+    difference = _difference(before, after, reading, cautions, progress)
     sd = np.sqrt(np.diag(difference.covariance))
     rougher = max(1.0, robust_sd(difference.change_cents / sd))
     sd = sd * rougher
@@ -65,12 +58,30 @@ def compare_scans(
         significant=tuple(bool(s) for s in significant),
         zones=zones,
         ring=ring,
-        evenness_before_cents=evenness_cents(1200.0 * np.log2(tones[0].tone_hz)),
-        evenness_after_cents=evenness_cents(1200.0 * np.log2(tones[1].tone_hz)),
+        evenness_before_cents=evenness_cents(difference.before_cents),
+        evenness_after_cents=evenness_cents(difference.after_cents),
         cautions=tuple(cautions),
         sentence=_sentence(zones, before, after, difference),
         simulated=before.simulated or after.simulated,
     )
+
+
+def _difference(
+    before: ScanRecord,
+    after: ScanRecord,
+    reading: ReadingKind | None,
+    cautions: list[str],
+    progress: Progress,
+) -> Difference:
+    if reading in (None, "local"):
+        try:
+            return local_difference(before, after, progress)
+        except AnalysisError as error:
+            if reading == "local":
+                raise
+            cautions.append(f"Attack is compared instead of local tone. {error.what}")
+    kind = reading or "attack"
+    return tone_difference(tap_tone(before, kind), tap_tone(after, kind), before, after)
 
 
 def _zones(
@@ -168,12 +179,3 @@ def _sentence(
         f"The {what} {way} by {abs(first.change_cents):.0f} ± {first.sd_cents:.0f} cents {span} "
         f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}"
     )
-
-
-def check_same_plate(before: ScanRecord, after: ScanRecord) -> None:
-    """Raise AnalysisError when the two scans cannot be of one plate."""
-    if before.facts.name != after.facts.name:
-        raise AnalysisError(
-            f"The scans are of two plates, {before.facts.name!r} and {after.facts.name!r}.",
-            where=f"{before.scan} and {after.scan}",
-        )

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.field.local_likelihood import local_likelihood
+from rig.field.nearest import nearest, typical_spacing_mm
+from rig.field.single_taps import TOUCH_FROM_EDGE_MM, rebound_tone
 from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, error_length_mm
 from rig.field.wave_fit import (
     STEP_CENTS,
@@ -15,7 +18,6 @@ from rig.field.wave_fit import (
     lowest,
     read_waves,
     settled,
-    typical_spacing_mm,
 )
 from rig.model.errors import AnalysisError
 from rig.model.progress import Progress, ProgressEvent, silent
@@ -30,14 +32,16 @@ _BLOCKS = 8
 class Difference:
     """After minus before on common places (m, 2), averaged over a scraper's pass.
 
-    covariance: (m, m) of the errors; spacing_mm: of the places; reading, estimator: how it was
-    read.
+    covariance: (m, m) of the errors; spacing_mm: of the places; before_cents, after_cents: (m,)
+    tone of either scan at the places, unsmoothed; reading, estimator: how it was read.
     """
 
     places: FloatArray
     change_cents: FloatArray
     covariance: FloatArray
     spacing_mm: float
+    before_cents: FloatArray
+    after_cents: FloatArray
     reading: ReadingKind
     estimator: str
 
@@ -94,8 +98,10 @@ def wave_difference(
         smooth[0],
         error_covariance(grid, sd, length),
         typical_spacing_mm(grid),
+        steps[0][0],
+        steps[1][0],
         "local",
-        "local wave fit, both scans",
+        "local wave fit",
     )
 
 
@@ -114,25 +120,80 @@ def tone_difference(
     grid = common_places(first, second)
     change = np.zeros(len(grid))
     covariance = np.zeros((len(grid), len(grid)))
+    here: list[FloatArray] = []
     for sign, tone in ((-1.0, before), (1.0, after)):
         places = np.asarray(tone.places)
         weights = averaging_weights(
             places, grid, first.outline, fwhm_mm=SCRAPER_MM, variance=tone.sd_cents**2
         )
         cents = 1200.0 * np.log2(tone.tone_hz)
+        here.append(cents[nearest(places, grid)[1][:, 0]])
         change += sign * (weights @ (cents - np.median(cents)))
         length = error_length_mm(tone.reading, tone.estimator)
         covariance += weights @ error_covariance(places, tone.sd_cents, length) @ weights.T
     change -= np.median(change)
     return Difference(
-        grid, change, covariance, typical_spacing_mm(grid), before.reading, before.estimator
+        grid,
+        change,
+        covariance,
+        typical_spacing_mm(grid),
+        here[0],
+        here[1],
+        before.reading,
+        before.estimator,
     )
+
+
+def joined_difference(
+    local: Difference, touch: Difference, inside: NDArray[np.bool_]
+) -> Difference:
+    """Average a change of local tone with a change that the hammer felt, by their variances.
+
+    Both stand on the same places. inside (m,): where the hammer is not led astray by the edge.
+    The scale of touch is the slope of local tone over it in the first scan (total spread against
+    total spread, both being in doubt); its doubt is at least its scatter where nothing changed.
+    """
+    spread = [float(np.subtract(*np.quantile(v[inside], [0.9, 0.1]))) for v in (
+        local.before_cents, touch.before_cents)]  # fmt: skip
+    if inside.sum() < 40 or spread[1] <= 0:
+        return local
+    scale = spread[0] / spread[1]
+    if not 0.3 < scale < 3.0:
+        return local
+    felt = scale * (touch.change_cents - np.median(touch.change_cents[inside]))
+    doubt = scale * np.sqrt(np.diag(touch.covariance))
+    rough = 1.4826 * float(np.median(np.abs(felt[inside])))
+    doubt = np.maximum(doubt, rough)
+    own = np.sqrt(np.diag(local.covariance))
+    share = np.where(inside, own**2 / (own**2 + doubt**2), 0.0)
+    change = (1.0 - share) * local.change_cents + share * felt
+    sd = np.sqrt(((1.0 - share) * own) ** 2 + (share * doubt) ** 2)
+    return replace(
+        local,
+        change_cents=change - np.median(change),
+        covariance=local.covariance * np.outer(sd / own, sd / own),
+        estimator=f"{local.estimator} with {touch.estimator}",
+    )
+
+
+def local_difference(
+    before: ScanRecord, after: ScanRecord, progress: Progress = silent
+) -> Difference:
+    """Change of local tone, with the hammer's rebound joined in where both scans have it.
+
+    Raises AnalysisError where either scan does not carry local tone.
+    """
+    found = wave_difference(before, after, progress)
+    try:
+        touch = tone_difference(rebound_tone(before), rebound_tone(after), before, after)
+    except AnalysisError:
+        return found
+    depth = before.outline.edge_distance_mm(found.places)
+    return joined_difference(found, touch, depth >= TOUCH_FROM_EDGE_MM)
 
 
 def common_places(before: ScanRecord, after: ScanRecord) -> FloatArray:
     """Places of the first scan that the second has taps around as well; (m, 2) mm."""
-    from scipy.spatial import cKDTree
-
     _, one = before.tap_places()
     _, two = after.tap_places()
     if len(two) < 4 or len(one) < 4:
@@ -140,8 +201,8 @@ def common_places(before: ScanRecord, after: ScanRecord) -> FloatArray:
             "One of the scans has too few usable taps to compare.",
             where=f"{before.scan} and {after.scan}",
         )
-    gap, _ = cKDTree(two).query(one)
-    inside = (gap <= 1.1 * typical_spacing_mm(two)) & before.outline.contains(one)
+    gap, _ = nearest(two, one)
+    inside = (gap[:, 0] <= 1.1 * typical_spacing_mm(two)) & before.outline.contains(one)
     if not inside.any():
         raise AnalysisError(
             "The two scans have no part of the plate in common.",

@@ -55,6 +55,11 @@ def is_softwood(wood: str | None) -> bool:
     return any(soft in (wood or "").lower() for soft in _SOFT)
 
 
+def directions(count: int) -> FloatArray:
+    """`count` directions evenly over half a turn, rad."""
+    return np.asarray(np.pi * (np.arange(count) + 0.5) / count, dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class PlateWaves:
     """Waves of one plate, whose only local unknown is the product h·√(c22/ρ) ("stiffness speed").
@@ -90,7 +95,7 @@ class PlateWaves:
 
     def thin_tone_hz(self, product_m2_s: FloatArray) -> FloatArray:
         """Frequency of a 50 mm bending wave, mean over directions, proportional to h·√(E/ρ)."""
-        theta = np.pi * (np.arange(16) + 0.5) / 16.0
+        theta = directions(16)
         r = self.ratios
         c2, s2 = np.cos(theta) ** 2, np.sin(theta) ** 2
         twist = r.twist * np.sqrt(r.along_across)

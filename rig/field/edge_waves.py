@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.field.dispersion import PlateWaves
+from rig.field.dispersion import PlateWaves, directions
 from rig.field.neighbourhoods import EdgeNearby
 from rig.model.units import FloatArray
 
@@ -55,7 +55,7 @@ class EdgeWaves:
 
 def mean_wavenumber(waves: PlateWaves, axis_hz: FloatArray) -> FloatArray:
     """Geometric mean over directions, rad/m, (K,)."""
-    theta = np.pi * (np.arange(16) + 0.5) / 16.0
+    theta = directions(16)
     k = waves.wavenumber(theta[None, :], axis_hz[:, None], np.asarray(waves.product_m2_s))
     return np.asarray(np.exp(np.mean(np.log(k), axis=1)))
 

@@ -6,15 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from rig.field.single_taps import contact_tone, rebound_tone
+from rig.field.single_taps import TOUCH_FROM_EDGE_MM, contact_tone, rebound_tone
 from rig.field.wave_fit import wave_fit
 from rig.model.errors import AnalysisError
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
-
-_EDGE_MM = 20.0  # nearer to the edge the hammer feels the edge
 
 
 def wave_fit_with_touch(scan: ScanRecord, progress: Progress = silent) -> TapTone:
@@ -39,7 +37,9 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     row = {tap: i for i, tap in enumerate(local.taps)}
     depth = scan.outline.edge_distance_mm(np.asarray(touch.places))
     pairs = [
-        (row[tap], j) for j, tap in enumerate(touch.taps) if tap in row and depth[j] >= _EDGE_MM
+        (row[tap], j)
+        for j, tap in enumerate(touch.taps)
+        if tap in row and depth[j] >= TOUCH_FROM_EDGE_MM
     ]
     if len(pairs) < 60:
         return local

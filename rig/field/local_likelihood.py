@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.field.dispersion import PlateWaves
+from rig.field.dispersion import PlateWaves, directions
 from rig.field.edge_waves import mean_wavenumber
 from rig.field.neighbourhoods import Neighbourhood
 from rig.field.wave_kernel import inverse_covariances
@@ -62,9 +62,9 @@ def picture(values: NDArray[np.complex128], hz: FloatArray, bandwidth_hz: float)
     index = np.floor(np.log(hz / hz[0]) / np.log(STEP) + 1e-9).astype(np.int64)
     _, group = np.unique(index, return_inverse=True)
     count = np.bincount(group)
-    middle = np.exp(np.bincount(group, np.log(hz)) / count)
+    middle = np.asarray(np.exp(np.bincount(group, np.log(hz)) / count), dtype=np.float64)
     spacing = float(hz[1] - hz[0]) if len(hz) > 1 else bandwidth_hz
-    weight = count * min(1.0, spacing / bandwidth_hz)
+    weight = np.asarray(count * min(1.0, spacing / bandwidth_hz), dtype=np.float64)
     return Picture(scaled, hz, group, middle, weight)
 
 
@@ -93,7 +93,7 @@ class LocalLikelihood:
 def axis_index(picture_: Picture, waves: PlateWaves, scales: Scales) -> FloatArray:
     """Where on the length axis group g lies if the local tone is candidate j; (G, J)."""
     product = waves.product_m2_s * STEP**scales.steps
-    theta = np.pi * (np.arange(8) + 0.5) / 8.0
+    theta = directions(8)
     k = waves.wavenumber(
         theta[:, None, None], picture_.group_hz[None, :, None], product[None, None, :]
     )

@@ -1,4 +1,4 @@
-"""Moment and strength of each strike, mended by what the taps around it say it should have heard."""
+"""Moment and strength of each strike, mended by what the taps around it should have it hear."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.field.dispersion import PlateWaves
 from rig.field.local_likelihood import (
     Kernels,
     LocalLikelihood,
     Picture,
     axis_index,
 )
-from rig.field.dispersion import PlateWaves
 from rig.model.units import FloatArray
 
 _REACH_S = 36e-6  # a third of a period at 9 kHz
@@ -30,7 +30,7 @@ def realigned(
     strikes' moments are only known to some 5 µs, a fifth of a turn at 10 kHz.
     """
     guess = predicted(heard, ready, likelihood, waves)
-    known = np.isfinite(guess).all(axis=1)
+    known = np.asarray(np.isfinite(guess).all(axis=1))
     cross = np.where(known[:, None], np.conj(heard.values) * np.nan_to_num(guess), 0.0)
     trial = np.linspace(-_REACH_S, _REACH_S, 25)
     turns = np.exp(-2j * np.pi * np.outer(heard.bin_hz, trial))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 

@@ -76,7 +76,7 @@ def tap_responses(scan: ScanRecord, *, use_pickup: bool = True) -> TapResponses:
     if has_force:
         strikes = with_force
     count = int(2 ** np.ceil(np.log2(LENGTH_S * rate)))
-    hz = np.fft.rfftfreq(count, 1.0 / rate)
+    hz = np.asarray(np.fft.rfftfreq(count, 1.0 / rate), dtype=np.float64)
     if has_force:
         spectra, keep, top_hz = _divided_by_force(strikes, rate, count, hz)
     else:

@@ -6,11 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 
+from rig.field.nearest import nearest
 from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
 from rig.model.scan_record import ScanRecord, Strike
 from rig.model.tone_map import ReadingKind, TapTone
 from rig.model.units import FloatArray
+
+TOUCH_FROM_EDGE_MM = 20.0  # nearer to the edge the hammer feels the edge
 
 _Value = Callable[[Strike], tuple[float, float | None] | None]  # log2 of a frequency, sd in cents
 
@@ -143,9 +146,7 @@ def _neighbour_sd_cents(places: FloatArray, log2_tone: FloatArray) -> float:
     """Scatter of a tap against the plane through its eight nearest neighbours, cents."""
     if len(places) < 12:
         return 0.0
-    from scipy.spatial import cKDTree
-
-    _, near = cKDTree(places).query(places, k=9)
+    _, near = nearest(places, places, 9)
     offset = places[near[:, 1:]] - places[:, None, :]
     design = np.concatenate([np.ones((*offset.shape[:2], 1)), offset], axis=2)
     solver = np.linalg.pinv(design)[:, 0, :]

@@ -8,13 +8,18 @@ a sound hole, round a corner or outside the plate.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from rig.field.nearest import nearest, typical_spacing_mm
 from rig.field.smoothing import averaging_weights
 from rig.model.outline import Outline
 from rig.model.tone_map import Comparison, ToneMap
 from rig.model.units import FloatArray
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_matrix
 
 _COARSE_MM = 4.0
 _RANGE_MM = 26.0  # distance over which the field forgets itself; two to three taps
@@ -70,8 +75,8 @@ def spread_out(
     y = np.arange(np.floor(low[1]), np.ceil(high[1]) + 0.5 * step_mm, step_mm)
     rows = (y - gy[0]) / coarse
     columns = (x - gx[0]) / coarse
-    order = 1 if outline.holes else 2
-    where = np.meshgrid(rows, columns, indexing="ij")
+    order: Literal[1, 2] = 1 if outline.holes else 2
+    where = np.stack(np.meshgrid(rows, columns, indexing="ij"))
     fine = map_coordinates(field, where, order=order, mode="nearest")
     fine_sd = map_coordinates(doubt, where, order=1, mode="nearest")
     inside = _inside(outline, x, y)
@@ -114,8 +119,8 @@ def _kriged(
         pairs.append(np.stack([a[both], b[both]]))
     i, j = np.concatenate(pairs, axis=1)
     one = np.ones(len(i))
-    beside = coo_matrix((one, (i, j)), shape=(count, count))
-    beside = (beside + beside.T).tocsr()
+    half = coo_matrix((one, (i, j)), shape=(count, count))
+    beside = (half + half.T).tocsr()
     laplace = diags(np.asarray(beside.sum(axis=1)).ravel()) - beside
     kappa2 = 8.0 / _RANGE_MM**2 * step**2
     root = (laplace + diags(np.full(count, kappa2))).tocsr()
@@ -125,7 +130,7 @@ def _kriged(
     observed = _interpolation(places, gx, gy, number, count)
     weight = diags(1.0 / np.maximum(sd, 1e-6) ** 2)
     normal = (precision + observed.T @ weight @ observed).tocsc()
-    solved = splu(normal).solve(observed.T @ (weight @ values))
+    solved = splu(normal).solve(np.asarray(observed.T @ (values / np.maximum(sd, 1e-6) ** 2)))
     out = np.zeros(wood.shape)
     out[wood] = solved
     return out
@@ -133,7 +138,7 @@ def _kriged(
 
 def _interpolation(
     places: FloatArray, gx: FloatArray, gy: FloatArray, number: np.ndarray, count: int
-):  # type: ignore[no-untyped-def]
+) -> csr_matrix:
     """Bilinear weights of the taps on the grid nodes that lie on wood, (n, count) sparse."""
     from scipy.sparse import coo_matrix, diags
 
@@ -154,7 +159,8 @@ def _interpolation(
         shape=(len(places), count),
     ).tocsr()
     total = np.asarray(matrix.sum(axis=1)).ravel()
-    return diags(1.0 / np.maximum(total, 1e-12)) @ matrix
+    scaled: csr_matrix = (diags(1.0 / np.maximum(total, 1e-12)) @ matrix).tocsr()
+    return scaled
 
 
 def _doubt(
@@ -167,14 +173,11 @@ def _doubt(
     wood: np.ndarray,
 ) -> FloatArray:
     """Standard deviation on the grid: that of the taps near, growing with the distance to them."""
-    from scipy.spatial import cKDTree
-
     nodes = np.stack(np.meshgrid(gx, gy), axis=-1)[wood]
-    gap, near = cKDTree(places).query(nodes, k=min(4, len(places)))
-    gap = gap.reshape(len(nodes), -1)
+    gap, near = nearest(places, nodes, 4)
     closeness = 1.0 / (gap + 2.0) ** 2
-    told = np.sum(closeness * sd[near].reshape(gap.shape), axis=1) / closeness.sum(axis=1)
-    spacing = max(float(np.median(cKDTree(places).query(places, k=2)[0][:, 1])), 1.0)
+    told = np.sum(closeness * sd[near], axis=1) / closeness.sum(axis=1)
+    spacing = max(typical_spacing_mm(places), 1.0)
     away = np.maximum(gap[:, 0] - 0.75 * spacing, 0.0) / _RANGE_MM
     spread = max(float(np.std(values)), float(np.median(sd)))
     out = np.zeros(wood.shape)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.field.nearest import nearest
 from rig.field.neighbourhoods import Neighbourhood
 from rig.model.units import FloatArray
 
@@ -30,10 +31,7 @@ def standard_deviations(
     A single leave-out spread has few degrees of freedom, so its square is averaged with those of
     the taps around it.
     """
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(places)
-    _, near = tree.query(places, k=min(9, len(places)))
+    _, near = nearest(places, places, 9)
     pooled = np.sqrt(np.median(np.where(inside, spread, np.inf)[near] ** 2, axis=1))
     usual = float(np.median(spread[inside])) if inside.any() else 100.0
     pooled = np.where(np.isfinite(pooled), pooled, 4.0 * usual)

@@ -23,6 +23,7 @@ from rig.field.local_likelihood import (
     local_likelihood,
     picture,
 )
+from rig.field.nearest import typical_spacing_mm
 from rig.field.neighbourhoods import neighbourhoods
 from rig.field.realignment import realigned
 from rig.field.refine_ratios import refined_waves
@@ -84,14 +85,6 @@ def coarseness_reason(scan: ScanRecord) -> str | None:
             "long and need taps at most 15 mm apart."
         )
     return None
-
-
-def typical_spacing_mm(places: FloatArray) -> float:
-    """Median distance to the nearest neighbour."""
-    from scipy.spatial import cKDTree
-
-    gap, _ = cKDTree(places).query(places, k=2)
-    return float(np.median(gap[:, 1]))
 
 
 def band_for(scan: ScanRecord, responses: TapResponses, waves: PlateWaves) -> tuple[float, float]:

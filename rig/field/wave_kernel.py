@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.field.dispersion import PlateWaves
+from rig.field.dispersion import PlateWaves, directions
 from rig.field.edge_waves import edge_waves
 from rig.field.neighbourhoods import Neighbourhood
 from rig.model.units import FloatArray
@@ -54,7 +54,7 @@ def open_covariance(
     offset_mm: FloatArray, waves: PlateWaves, axis_hz: FloatArray
 ) -> NDArray[np.float32]:
     """Covariance (K, n, n) of waves from all sides far from any edge; 1 on the diagonal."""
-    theta = np.pi * (np.arange(DIRECTIONS) + 0.5) / DIRECTIONS
+    theta = directions(DIRECTIONS)
     k = waves.wavenumber(theta[None, :], axis_hz[:, None], np.asarray(waves.product_m2_s))
     strength = k**2 / np.sum(k**2, axis=1, keepdims=True)
     along = offset_mm / 1000.0 @ np.stack([np.cos(theta), np.sin(theta)])

@@ -23,7 +23,7 @@ from rig.model.units import FloatArray
 
 FLOOR_CENTS = 35.0  # about 2 % of thickness, 0.07 mm: below this nobody works
 CONFIDENCE = 0.95
-_GRID_MM = 6.0
+_GRID_MM = 7.0
 _SEED = 20211
 
 

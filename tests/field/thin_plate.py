@@ -1,4 +1,4 @@
-"""A small independent source of scans: thin orthotropic free plate, modal synthesis, one microphone.
+"""A small independent source of scans: a thin orthotropic free plate and a microphone.
 
 Kirchhoff plate with Argyris triangles (scikit-fem), thickness varying inside the integrals;
 radiation by a Rayleigh integral with delays. Left out: shear, arching, room, hammer dynamics
@@ -144,8 +144,7 @@ def solve(
     from scipy.sparse import diags
 
     S = diags(scale)
-    count = 190 if wood == "maple" else 190
-    lam, vec = eigsh(S @ stiff @ S, k=count, M=S @ mass @ S, sigma=-1e5, which="LM")
+    lam, vec = eigsh(S @ stiff @ S, k=190, M=S @ mass @ S, sigma=-1e5, which="LM")
     vec = S @ vec
     order = np.argsort(lam)
     lam, vec = lam[order], vec[:, order]
