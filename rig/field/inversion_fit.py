@@ -53,7 +53,7 @@ class Freedom:
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
     softening: float | None = 0.2
     arch_mm: float | None = None  # of the height's deviation from the template
-    arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # share of arch_mm, length mm
+    arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 60.0), (0.3, 25.0))  # × arch_mm, mm
     tap_fields: bool = True
     equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0

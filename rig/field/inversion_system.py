@@ -18,6 +18,7 @@ from rig.model.units import FloatArray
 
 ComplexArray = NDArray[np.complex128]
 MIDDLE_HZ = 3000.0  # the constants are meant at this frequency; softening turns about it
+SOFTENING_HZ = 5000.0
 _RIDGE = 1e-6
 _RESONANCE_SD = 0.02
 _TOP_RATIO = 1.35
@@ -120,7 +121,7 @@ def build_rows(
     top2 = (_TOP_RATIO * omega.max()) ** 2
     tested = np.flatnonzero((lam > 0) & (lam < top2))
     u = projection.c + eta * projection.b
-    slope = (spectra.frequency_hz - MIDDLE_HZ) / 5000.0
+    slope = (spectra.frequency_hz - MIDDLE_HZ) / SOFTENING_HZ
     softened = -np.outer(belief.softening, slope)  # (4, bins): ln factor
     residual = lam[:, None] * u + projection.a
     diagonal = np.repeat(lam[:, None], len(omega), axis=1)
