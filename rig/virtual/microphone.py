@@ -111,6 +111,10 @@ class VirtualMicrophone:
             self._ring.mark_gap(count - longest)
             first, count = first + count - longest, longest
         block = self._quantised(*self._render(first, count))
+        if not self._bench.overflows and not self._overflow_pending:
+            self._ring.append(block)  # nothing to lose: all at once
+            self._bench.forget_before((self._start_s or 0.0) + first / self._rate - 0.5)
+            return
         for start in range(0, count, BLOCK):
             if self._is_lost((first + start) / self._rate):
                 self._overflow_pending = True
@@ -132,7 +136,7 @@ class VirtualMicrophone:
     def _render(self, first: int, count: int) -> tuple[FloatArray, FloatArray]:
         """Sound of samples [first, first + count): Pa at the microphone, N at the pickup."""
         mic = self._room.samples(first, count) + hum(self._noise, first, count)
-        pickup = self._pickup.samples(first, count).copy()
+        pickup = self._pickup.samples(first, count)
         start_s = self._start_s or 0.0
         self._add_motions(first, start_s, mic, pickup)
         for blow in self._bench.blows:

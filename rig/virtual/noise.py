@@ -6,15 +6,21 @@ of any size, in any order, is one and the same continuous sound.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.model.units import FloatArray
 from rig.virtual.tapping import SOUND_RATE_HZ
 
-_CHUNK = 4096
 _TAPS = 1024
+_FFT = 16_384
+_CHUNK = _FFT - _TAPS  # new samples a chunk brings; the taps reach back into the chunk before
+_Chunk = NDArray[np.float32]
+_KEPT = 16  # chunks: readers move onwards
 
 
 @dataclass(frozen=True)
@@ -49,30 +55,40 @@ class SteadyNoise:
         gain[0] = 0.0
         taps = np.roll(np.fft.irfft(gain), _TAPS // 2) * np.hanning(_TAPS)
         taps *= rms / np.sqrt(np.sum(taps**2))
-        self._spectrum = np.fft.rfft(taps, 2 * _CHUNK)
-        self._ready: dict[int, FloatArray] = {}
+        self._spectrum = np.fft.rfft(taps, _FFT).astype(np.complex64)  # plenty for noise
+        self._whites: dict[int, _Chunk] = {}
+        self._ready: dict[int, _Chunk] = {}
 
     def samples(self, first: int, count: int) -> FloatArray:
         """The noise from sample `first` on, (count,)."""
         chunks = range(first // _CHUNK, (first + count - 1) // _CHUNK + 1) if count else range(0)
         if not chunks:
             return np.zeros(0)
-        whole = np.concatenate([self._chunk(number) for number in chunks])
+        parts = [self._chunk(number) for number in chunks]
+        whole = parts[0] if len(parts) == 1 else np.concatenate(parts)
         start = first - chunks[0] * _CHUNK
-        return whole[start : start + count]
+        return whole[start : start + count].astype(np.float64)
 
-    def _chunk(self, number: int) -> FloatArray:
+    def _chunk(self, number: int) -> _Chunk:
+        """Filtered by overlap and save: what wraps round falls on the taps left out."""
         if number not in self._ready:
-            white = np.concatenate([self._white(number - 1), self._white(number)])
-            filtered = np.fft.irfft(np.fft.rfft(white) * self._spectrum, 2 * _CHUNK)
-            if len(self._ready) > 64:
-                self._ready.pop(next(iter(self._ready)))
-            self._ready[number] = filtered[_CHUNK:]
+            white = np.concatenate([self._white(number - 1)[-_TAPS:], self._white(number)])
+            filtered = np.fft.irfft(np.fft.rfft(white) * self._spectrum, _FFT)
+            _keep(self._ready, number, filtered[_TAPS:].astype(np.float32))
         return self._ready[number]
 
-    def _white(self, number: int) -> FloatArray:
-        rng = np.random.default_rng((*self._seed, number + 2**20))
-        return rng.standard_normal(_CHUNK)
+    def _white(self, number: int) -> _Chunk:
+        if number not in self._whites:
+            rng = np.random.default_rng((*self._seed, number + 2**20))
+            _keep(self._whites, number, rng.standard_normal(_CHUNK, dtype=np.float32))
+        return self._whites[number]
+
+
+def _keep(chunks: dict[int, _Chunk], number: int, chunk: _Chunk) -> None:
+    """Store a chunk; the one stored first makes room."""
+    if len(chunks) >= _KEPT:
+        chunks.pop(next(iter(chunks)))
+    chunks[number] = chunk
 
 
 def room_noise(spec: NoiseSpec, seed: int) -> SteadyNoise:
@@ -87,12 +103,22 @@ def pickup_noise(spec: NoiseSpec, seed: int) -> SteadyNoise:
 
 def hum(spec: NoiseSpec, first: int, count: int) -> FloatArray:
     """Mains hum at the microphone, (count,) Pa: the fundamental and seven harmonics."""
-    phase = 2.0 * np.pi * spec.hum_hz * np.arange(first, first + count) / SOUND_RATE_HZ
+    period = _hum_period(spec.hum_pa, spec.hum_hz)
+    start = first % len(period)
+    return np.resize(np.roll(period, -start), count) if count else np.zeros(0)
+
+
+@lru_cache(maxsize=4)
+def _hum_period(hum_pa: float, hum_hz: float) -> FloatArray:
+    """The whole number of samples after which the hum begins again; hum_hz counts to 0.1 Hz."""
+    tenths = max(1, round(10.0 * hum_hz))
+    samples = 10 * SOUND_RATE_HZ // math.gcd(10 * SOUND_RATE_HZ, tenths)
+    phase = 2.0 * np.pi * (0.1 * tenths) * np.arange(samples) / SOUND_RATE_HZ
     strengths = (1.0, 0.6, 0.45, 0.2, 0.22, 0.08, 0.1, 0.05)
-    total = np.zeros(count)
+    total = np.zeros(samples)
     for number, strength in enumerate(strengths, start=1):
         total += strength * np.sin(number * phase + 0.9 * number**2)
-    return np.asarray(spec.hum_pa * total)
+    return np.asarray(hum_pa * total)
 
 
 def clack(spec: NoiseSpec, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
@@ -46,6 +45,8 @@ def viola_outline() -> Outline:
 
 def _smooth_run(points: tuple[tuple[float, float], ...], step_mm: float = 2.0) -> FloatArray:
     """Sample a cubic spline through the points about every `step_mm`, end left off."""
+    from scipy.interpolate import CubicSpline
+
     xy = np.array(points, dtype=np.float64)
     chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     curve = CubicSpline(chord, xy)
