@@ -16,7 +16,8 @@ from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ChangeZone, Comparison, PartialShift, ReadingKind
 from rig.model.units import FloatArray
 
-FLOOR_CENTS = 20.0
+FLOOR_CENTS = 25.0  # about 1.5 % of thickness
+FEWEST_PLACES = 3  # a change smoothed over a scraper's pass cannot be one place alone
 CONFIDENCE = 0.95
 _SEED = 20212
 
@@ -94,6 +95,8 @@ def _zones(
     for sign in (-1.0, 1.0):
         certain = (sign * z >= needed) & (sign * change >= FLOOR_CENTS)
         for region in connected(difference.places, certain, 1.6 * difference.spacing_mm):
+            if len(region) < FEWEST_PLACES:
+                continue
             significant[region] = True
             top = region[int(np.argmax(np.abs(z[region])))]
             half = sign * change >= 0.5 * abs(change[top])

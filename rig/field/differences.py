@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.field.local_likelihood import local_likelihood
 from rig.field.nearest import nearest, typical_spacing_mm
@@ -144,18 +143,20 @@ def tone_difference(
     )
 
 
-def joined_difference(
-    local: Difference, touch: Difference, inside: NDArray[np.bool_]
-) -> Difference:
+def joined_difference(local: Difference, touch: Difference, trust: FloatArray) -> Difference:
     """Average a change of local tone with a change that the hammer felt, by their variances.
 
-    Both stand on the same places. inside (m,): where the hammer is not led astray by the edge.
+    Both stand on the same places. trust (m,): from 0 where the hammer is led astray by the edge
+    to 1 where it is not.
     The scale of touch is the slope of local tone over it in the first scan (total spread against
     total spread, both being in doubt); its doubt is at least its scatter where nothing changed.
     """
-    spread = [float(np.subtract(*np.quantile(v[inside], [0.9, 0.1]))) for v in (
-        local.before_cents, touch.before_cents)]  # fmt: skip
-    if inside.sum() < 40 or spread[1] <= 0:
+    inside = trust >= 1.0
+    if inside.sum() < 40:
+        return local
+    tones = (local.before_cents, touch.before_cents)
+    spread = [float(np.subtract(*np.quantile(v[inside], [0.9, 0.1]))) for v in tones]
+    if spread[1] <= 0.0:
         return local
     scale = spread[0] / spread[1]
     if not 0.3 < scale < 3.0:
@@ -165,7 +166,7 @@ def joined_difference(
     rough = 1.4826 * float(np.median(np.abs(felt[inside])))
     doubt = np.maximum(doubt, rough)
     own = np.sqrt(np.diag(local.covariance))
-    share = np.where(inside, own**2 / (own**2 + doubt**2), 0.0)
+    share = trust * own**2 / (own**2 + doubt**2)
     change = (1.0 - share) * local.change_cents + share * felt
     sd = np.sqrt(((1.0 - share) * own) ** 2 + (share * doubt) ** 2)
     return replace(
@@ -189,7 +190,9 @@ def local_difference(
     except AnalysisError:
         return found
     depth = before.outline.edge_distance_mm(found.places)
-    return joined_difference(found, touch, depth >= TOUCH_FROM_EDGE_MM)
+    reach = TOUCH_FROM_EDGE_MM
+    trust = np.clip((depth - 0.8 * reach) / (0.7 * reach), 0.0, 1.0)
+    return joined_difference(found, touch, trust)
 
 
 def common_places(before: ScanRecord, after: ScanRecord) -> FloatArray:

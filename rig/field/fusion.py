@@ -36,11 +36,8 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     """
     row = {tap: i for i, tap in enumerate(local.taps)}
     depth = scan.outline.edge_distance_mm(np.asarray(touch.places))
-    pairs = [
-        (row[tap], j)
-        for j, tap in enumerate(touch.taps)
-        if tap in row and depth[j] >= TOUCH_FROM_EDGE_MM
-    ]
+    deep = depth >= TOUCH_FROM_EDGE_MM
+    pairs = [(row[tap], j) for j, tap in enumerate(touch.taps) if tap in row and deep[j]]
     if len(pairs) < 60:
         return local
     here = np.array([i for i, _ in pairs])
