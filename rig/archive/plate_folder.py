@@ -187,9 +187,10 @@ class PlateFolder:
     ) -> str:
         """Save the plan and what the scan stands on, before the first move; return its name.
 
-        origin: `simulated`, `world`, `seed`, `microphone_xyz_mm` (plate frame; derived from the
-        rig's microphone and the pose when absent), `temperature_c`, `humidity_percent` (the
-        plate's own facts when absent), and anything else worth keeping.
+        origin: `simulated`, `world`, `seed`, `microphone_xyz_mm` (plate frame, z above the face
+        at its rim; when absent derived from the rig's microphone, the pose and `rim_height_mm`,
+        the rim's upper edge above the bed), `temperature_c`, `humidity_percent` (the plate's own
+        facts when absent), and anything else worth keeping.
         """
         return scan_store.new_scan(self, plan, pose, settings, dict(origin or {}))
 

@@ -12,7 +12,7 @@ from rig.archive.naming import SOFTWARE, utc_now
 from rig.archive.storage import storage_errors
 from rig.model.frames import BedXY, Pose
 from rig.model.plan import Plan
-from rig.model.rig_settings import RigSettings
+from rig.model.rig_settings import RIM_HEIGHT_MM, RigSettings
 from rig.model.scan_record import ScanState
 
 if TYPE_CHECKING:
@@ -30,7 +30,10 @@ def new_scan(
     folder.require_writer()
     microphone = origin.get("microphone_xyz_mm")
     if microphone is None and pose is not None and settings is not None:
-        microphone = _microphone_in_plate_frame(pose, settings)
+        rim_height_mm = origin.get("rim_height_mm")
+        microphone = _microphone_in_plate_frame(
+            pose, settings, RIM_HEIGHT_MM if rim_height_mm is None else float(rim_height_mm)
+        )
     facts = folder.facts
     where = [None] * 3 if microphone is None else [float(v) for v in microphone]
     conditions = [
@@ -59,10 +62,12 @@ def new_scan(
     return scan
 
 
-def _microphone_in_plate_frame(pose: Pose, settings: RigSettings) -> list[float] | None:
-    """Where the microphone is seen from the plate; its height above the bed stands for z."""
+def _microphone_in_plate_frame(
+    pose: Pose, settings: RigSettings, rim_height_mm: float
+) -> list[float] | None:
+    """Where the microphone is seen from the plate; z above the face where it meets the rim."""
     place = settings.microphone.position_mm
     if place is None:
         return None
     x, y = pose.to_plate(BedXY(np.array([place[:2]], dtype=np.float64)))[0]
-    return [float(x), float(y), float(place[2])]
+    return [float(x), float(y), float(place[2]) - rim_height_mm]

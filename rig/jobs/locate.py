@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rig.model.errors import PictureError, UsageError
 from rig.model.frames import Face
 from rig.model.progress import Progress, ProgressEvent, silent
-from rig.model.rig_settings import RigSettings
+from rig.model.rig_settings import RIM_HEIGHT_MM, RigSettings
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from rig.model.outline import Outline
     from rig.vision.locate import Located
-
-RIM_HEIGHT_MM = 3.0
 
 
 @dataclass(frozen=True)
@@ -98,11 +96,7 @@ def locate(
 
     if face not in ("outer", "inner"):
         raise UsageError(f'There is no face "{face}".', remedy='Say "outer" or "inner".')
-    if not 0.0 <= rim_height_mm <= 100.0:
-        raise UsageError(
-            f"A rim {rim_height_mm:g} mm above the bed cannot be meant.",
-            remedy="Give the height of the rim's upper edge above the bed, 0 to 100 mm.",
-        )
+    check_rim_height(rim_height_mm)
     if settings is None:
         if rig_file is None:
             raise UsageError(
@@ -118,6 +112,15 @@ def locate(
     located = locate_plate(picture, settings, outline, face, rim_height_mm=rim_height_mm)
     progress(ProgressEvent("looking for the plate", 2, 2))
     return LocateResult(located, face, "picture" if outline is None else "plate folder")
+
+
+def check_rim_height(rim_height_mm: float) -> None:
+    """Raise UsageError for a height that no plate on a bed has."""
+    if not 0.0 <= rim_height_mm <= 100.0:
+        raise UsageError(
+            f"A rim {rim_height_mm:g} mm above the bed cannot be meant.",
+            remedy="Give the height of the rim's upper edge above the bed, 0 to 100 mm.",
+        )
 
 
 def read_picture(image: Path | str) -> NDArray[np.uint8]:

@@ -6,13 +6,15 @@ import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.jobs.locate import check_rim_height
 from rig.model.errors import PictureError, UsageError
 from rig.model.frames import Face, Pose, Strength
 from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.rig_settings import RIM_HEIGHT_MM
 
 if TYPE_CHECKING:
     from rig.archive.plate_folder import PlateFolder
@@ -31,6 +33,7 @@ class ScanResult:
     scan: str
     outcome: ScanOutcome
     simulated: bool
+    warnings: tuple[str, ...] = ()  # about finding the plate
 
     def as_json(self) -> dict[str, Any]:
         """The JSON contract of `platerig scan`."""
@@ -47,12 +50,10 @@ class ScanResult:
             "rig_s": round(outcome.rig_s, 3),
             "reason": outcome.reason,
             "simulated": self.simulated,
-            "rejections": [
-                {"tap": r.tap, "repeat": r.repeat, "x_mm": r.x_mm, "y_mm": r.y_mm,
-                 "reason": r.reason}
-                for r in outcome.rejected
-            ],
-        }  # fmt: skip
+            "warnings": list(self.warnings),
+            "rejections": [asdict(strike) for strike in outcome.rejected],
+            "struck_again": [asdict(strike) for strike in outcome.struck_again],
+        }
 
 
 def scan(
@@ -68,6 +69,7 @@ def scan(
     speed: float = 1.0,
     resume: bool = False,
     max_taps: int | None = None,
+    rim_height_mm: float | None = None,
     pose: Pose | None = None,
     listeners: Iterable[ScanListener] = (),
     control: ScanControl | None = None,
@@ -77,7 +79,8 @@ def scan(
 
     A missing folder is made for a virtual world. resume: go on with the folder's unfinished
     scan, on the same world or rig; plan, face and strength are the stored ones. max_taps: end
-    after the first so many taps of the plan, as if stopped. pose: virtual worlds only, where the
+    after the first so many taps of the plan, as if stopped. rim_height_mm: upper edge of the rim
+    above the bed; None as before when resumed, 3 otherwise. pose: virtual worlds only, where the
     plate truly lies; the camera still has to find it. control: the three stops. Ctrl-C stops, a
     second one halts.
 
@@ -86,7 +89,7 @@ def scan(
     """
     from rig.scan import ScanControl
 
-    _check_call(world, rig_file, resume, face, strength, max_taps)
+    _check_call(world, rig_file, resume, face, strength, max_taps, rim_height_mm)
     control = control or ScanControl()
     with ExitStack() as stack:
         stack.enter_context(_interrupts(control))
@@ -100,16 +103,16 @@ def scan(
         progress(ProgressEvent("opening the devices"))
         _open(job.rig)
         progress(ProgressEvent("looking for the plate"))
-        found, outline, picture = _look(opened, job.rig, job.face)
+        seen = _look(opened, job, rim_height_mm)
         if job.scan is None:
-            name = _begin(opened, job.rig, outline, found, face, strength, spacing_mm, repeats)
+            name, pose = _begin(opened, job.rig, seen, strength, spacing_mm, repeats), seen.pose
         else:
-            name, found = job.scan, _same_place(opened, job.scan, found)
-        opened.store_image(name, "registration", picture)
-        outcome = _run(opened, name, job.rig, found, progress, listeners, control, max_taps)
+            name, pose = job.scan, _same_place(opened, job.scan, seen.pose)
+        opened.store_image(name, "registration", seen.picture)
+        outcome = _run(opened, name, job.rig, pose, progress, listeners, control, max_taps)
         if outcome.error is not None and not control.halted:
             raise outcome.error
-        return ScanResult(name, outcome, job.rig.simulated)
+        return ScanResult(name, outcome, job.rig.simulated, seen.notes)
 
 
 def _check_call(
@@ -119,6 +122,7 @@ def _check_call(
     face: str,
     strength: str,
     max_taps: int | None,
+    rim_height_mm: float | None,
 ) -> None:
     """Refuse a wrong call before anything is made or moved."""
     if world is not None and rig_file is not None:
@@ -134,6 +138,8 @@ def _check_call(
         raise UsageError(f'There is no strength "{strength}".', remedy='Say "light" or "firm".')
     if max_taps is not None and max_taps < 1:
         raise UsageError(f"{max_taps} taps are no scan.")
+    if rim_height_mm is not None:
+        check_rim_height(rim_height_mm)
     if world is not None:
         from rig.virtual.worlds import world_spec
 
@@ -237,32 +243,44 @@ def _open(rig: Rig) -> None:
     rig.controller.home()
 
 
-def _look(folder: PlateFolder, rig: Rig, face: Face) -> tuple[Pose, Outline, Any]:
+@dataclass(frozen=True)
+class _Seen:
+    """What the camera said of the plate."""
+
+    pose: Pose
+    outline: Outline
+    picture: Any
+    rim_height_mm: float
+    notes: tuple[str, ...]
+
+
+def _look(folder: PlateFolder, job: _Job, rim_height_mm: float | None) -> _Seen:
     """Find the plate in a fresh picture; take the outline from it where the folder has none."""
     from rig.vision.locate import locate_plate
 
-    picture = rig.camera.frame().pixels
+    if rim_height_mm is None and job.scan is not None:
+        rim_height_mm = folder.origin(job.scan).get("rim_height_mm")
+    told_mm = RIM_HEIGHT_MM if rim_height_mm is None else rim_height_mm
+    picture = job.rig.camera.frame().pixels
     stored = None if folder.outline_source == "stand-in" else folder.outline
-    located = locate_plate(picture, rig.settings, stored, face)
-    if located.pose is None or (stored is None and located.outline is None):
+    located = locate_plate(picture, job.rig.settings, stored, job.face, rim_height_mm=told_mm)
+    outline = stored or located.outline
+    if located.pose is None or outline is None:
         raise PictureError(
             f"The plate was not found on the bed: {located.reason}",
+            where=str(folder.path),
             remedy="Lay it flat on the bed with the markers in view, and scan again.",
         )
-    outline = stored
-    if outline is None:
-        outline = located.outline
-        assert outline is not None
+    if stored is None:
         folder.set_outline(outline, source="picture")
-    return located.pose, outline, picture
+    seen_mm = told_mm if located.rim_height_mm is None else located.rim_height_mm
+    return _Seen(located.pose, outline, picture, round(seen_mm, 2), located.notes)
 
 
 def _begin(
     folder: PlateFolder,
     rig: Rig,
-    outline: Outline,
-    pose: Pose,
-    face: Face,
+    seen: _Seen,
     strength: Strength,
     spacing_mm: float,
     repeats: int,
@@ -270,9 +288,13 @@ def _begin(
     """Plan, and save the plan before anything moves."""
     from rig.plan import grid_plan, reachable
 
-    plan = grid_plan(outline, face=face, strength=strength, spacing_mm=spacing_mm, repeats=repeats)
-    plan = reachable(plan, pose, rig.settings)
-    return folder.new_scan(plan, pose=pose, settings=rig.settings, origin=rig.origin)
+    plan = grid_plan(
+        seen.outline, face=seen.pose.face, strength=strength, spacing_mm=spacing_mm,
+        repeats=repeats,
+    )  # fmt: skip
+    plan = reachable(plan, seen.pose, rig.settings)
+    origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "notes": list(seen.notes)}
+    return folder.new_scan(plan, pose=seen.pose, settings=rig.settings, origin=origin)
 
 
 def _same_place(folder: PlateFolder, scan: str, found: Pose) -> Pose:

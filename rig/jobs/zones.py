@@ -35,11 +35,11 @@ class ZonesResult:
             "zones": [
                 {
                     "rank": zone.rank,
-                    "x_mm": round(zone.x_mm, 1),
-                    "y_mm": round(zone.y_mm, 1),
+                    "x_mm": round(zone.x_mm, 2),
+                    "y_mm": round(zone.y_mm, 2),
                     "area_mm2": round(zone.area_mm2),
-                    "excess_cents": round(zone.excess_cents, 1),
-                    "excess_sd_cents": round(zone.excess_sd_cents, 1),
+                    "excess_cents": round(zone.excess_cents, 2),
+                    "excess_sd_cents": round(zone.excess_sd_cents, 2),
                     "confidence": round(zone.confidence, 4),
                     "taps": [int(tap) for tap in zone.taps],
                 }

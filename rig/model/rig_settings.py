@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+RIM_HEIGHT_MM = 3.0  # upper edge of a plate's rim above the bed, unless told otherwise
+
 
 @dataclass(frozen=True)
 class ControllerSettings:

@@ -51,7 +51,7 @@ class TapEvent:
 
 @dataclass(frozen=True)
 class Rejected:
-    """A planned strike that gave nothing to use, and why."""
+    """A planned strike with something against it, and what."""
 
     tap: int
     repeat: int
@@ -75,6 +75,7 @@ class ScanOutcome:
     strikes: int
     retakes: int
     rejected: tuple[Rejected, ...]
+    struck_again: tuple[Rejected, ...]  # what the retakes were made for
     wall_s: float
     rig_s: float
     floor_s: float

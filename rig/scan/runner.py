@@ -99,7 +99,7 @@ class Runner:
         self._retakes_allowed = retakes
         self._max_taps = max_taps
         self._refused: dict[int, str] = {}  # taps the controller will not go to, and why
-        self._retakes = 0
+        self._struck_again: list[Rejected] = []
         self._done: set[Slot] = set()
         self._done_lock = threading.Lock()
         self._pace = Pace([])
@@ -233,11 +233,12 @@ class Runner:
             return
         self._striker.stand_over(job.tap.number)
         self._tell_tap(TapStep.STRIKING, job)
-        self._retakes += job.retake > 0
+        if job.retake:
+            self._struck_again.append(self._verdict_on(job.tap, job.repeat))
         try:
             recorded = self._striker.strike(lambda: self._move_ahead(following))
         except (MicrophoneError, ControllerRefusedError) as error:
-            self._skip(job, str(error))
+            self._skip(job, error.what)
             return
         self._keeper.put(
             Take(
@@ -264,7 +265,7 @@ class Runner:
         try:
             self._striker.start_move(number)
         except ControllerRefusedError as error:
-            self._refused[number] = str(error)
+            self._refused[number] = error.what
             return False
         return True
 
@@ -324,21 +325,27 @@ class Runner:
             for repeat in range(self._plan.repeats):
                 verdict = self._keeper.verdict((tap.number, repeat))
                 if verdict is not None and verdict.quality in (None, "bad"):
-                    reason = " ".join(verdict.reasons)
-                    rejected.append(Rejected(tap.number, repeat, tap.x_mm, tap.y_mm, reason))
+                    rejected.append(self._verdict_on(tap, repeat))
         return ScanOutcome(
             state=end.state,
             finish=end.finish,
             reason=end.finish.value if end.error is None else str(end.error),
             taps=len({tap for tap, _ in self._done}),
             strikes=len(self._done),
-            retakes=self._retakes,
+            retakes=len(self._struck_again),
             rejected=tuple(rejected),
+            struck_again=tuple(self._struck_again),
             wall_s=self._times.wall_s,
             rig_s=self._times.rig_s,
             floor_s=self._times.floor_s,
             error=end.error,
         )
+
+    def _verdict_on(self, tap: PlannedTap, repeat: int) -> Rejected:
+        """What stands against a strike, in words."""
+        verdict = self._keeper.verdict((tap.number, repeat))
+        reason = " ".join(verdict.reasons) if verdict is not None else ""
+        return Rejected(tap.number, repeat, tap.x_mm, tap.y_mm, reason)
 
     def _corner(self) -> Place:
         """Where the hammer is after homing, and where it is parked."""

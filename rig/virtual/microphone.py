@@ -111,8 +111,10 @@ class VirtualMicrophone:
             self._ring.mark_gap(count - longest)
             first, count = first + count - longest, longest
         block = self._quantised(*self._render(first, count))
-        if not self._bench.overflows and not self._overflow_pending:
-            self._ring.append(block)  # nothing to lose: all at once
+        in_step = self._ring.newest == first and not self._overflow_pending
+        if in_step and not self._bench.overflows:
+            self._meter.lost(first, first / self._rate, overflow=False)
+            self._ring.append(block)  # nothing lost, nothing to lose: all at once
             self._bench.forget_before((self._start_s or 0.0) + first / self._rate - 0.5)
             return
         for start in range(0, count, BLOCK):

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import Answer, Speaker, count, number
-from rig.cli.verb import FACE, FILE, STRENGTH, contract_of, folder_argument, verb
+from rig.cli.answer import Answer, Json, Speaker, count, number
+from rig.cli.verb import FACE, FILE, STRENGTH, Decorator, contract_of, folder_argument, verb
 from rig.cli.verbs import job
 from rig.cli.watch import duration
 
@@ -22,7 +22,20 @@ CAUTIONS = (
 )
 
 MOST_LISTED = 10
+PLANNED = ("face", "strength", "spacing_mm", "repeats", "seed")  # stored with a scan
 _UNITS = {"channels": "channels", "rate_hz": "Hz"}
+
+
+def rim_height_option(**more: Any) -> Decorator:
+    """Add the option --rim-height."""
+    return click.option(
+        "--rim-height",
+        "rim_height_mm",
+        type=click.FloatRange(0, 100),
+        metavar="MM",
+        help="Upper edge of the rim above the bed; 3 on the usual supports.",
+        **more,
+    )
 
 
 @verb("devices", "List ports, microphones and cameras.", example="platerig devices")
@@ -61,15 +74,7 @@ def _say_devices(to: Speaker, title: str, found: list[dict[str, Any]], name_key:
 @click.option("--rig", "rig_file", type=FILE, required=True, help="The rig file (bed, lens).")
 @click.option("--plate", type=FILE, metavar="NAME.plate", help="Folder with the plate's outline.")
 @click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
-@click.option(
-    "--rim-height",
-    "rim_height_mm",
-    type=click.FloatRange(0, 100),
-    default=3.0,
-    show_default=True,
-    metavar="MM",
-    help="Upper edge of the rim above the bed.",
-)
+@rim_height_option(default=3.0, show_default=True)
 def locate(image: Path, rig_file: Path, progress: Any, machine: bool, **options: Any) -> Answer:
     """Find the plate in a picture of the bed. Exit status 1 when it is not found."""
     del machine
@@ -158,6 +163,7 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
               help="Speed of the virtual world: 1 real time, 0 as fast as it can.")  # fmt: skip
 @click.option("--max-taps", type=click.IntRange(min=1), metavar="N",
               help="Stop after the first N taps of the plan.")  # fmt: skip
+@rim_height_option()
 @click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
 @click.option("--yes", is_flag=True, help="Hands are clear: do not ask (for scripts).")
 def scan(
@@ -179,6 +185,8 @@ def scan(
         )
     if rig_file or (not world and _resumes_on_real_rig(folder)):
         ask_hands_clear(yes)
+    if resume:
+        _require_same_plan(folder, options)
     contract = contract_of(job("scan")(folder, resume=resume, progress=progress, **options))
     state = contract["state"]
 
@@ -190,17 +198,13 @@ def scan(
             f"{count(contract['strikes'], 'strike')}, {count(contract['retakes'], 'retake')}, "
             f"{contract['rejected']} left out as unusable."
         )
-        to.line(
-            f"It took {duration(contract['rig_s'])} of rig time; moving, settling and recording "
-            f"alone need {duration(contract['floor_s'])}."
-        )
-        if contract.get("reason"):
-            to.line(f"  {contract['reason']}")
-        for one in contract.get("rejections", [])[:MOST_LISTED]:
-            to.line(
-                f"  left out: tap {one['tap']} at x {number(one['x_mm'])}, "
-                f"y {number(one['y_mm'])} mm: {one['reason']}"
-            )
+        _say_time(to, contract)
+        if state != "finished" and contract.get("reason"):
+            to.line(f"  Ended because: {contract['reason']}")
+        for warning in contract.get("warnings", []):
+            to.line(f"  Finding the plate: {warning}")
+        _say_strikes(to, "left out", contract.get("rejections", []))
+        _say_strikes(to, "struck again", contract.get("struck_again", []))
         if state == "finished":
             to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
         else:
@@ -209,6 +213,43 @@ def scan(
     as_asked = state == "stopped" and options["max_taps"] is not None
     status = 0 if as_asked else {"finished": 0, "stopped": 1}.get(state, 3)
     return Answer(contract, say, status=status)
+
+
+def _say_time(to: Speaker, contract: Json) -> None:
+    """Real seconds; on a virtual rig at another speed those of the rig as well."""
+    wall_s, rig_s, floor_s = contract["wall_s"], contract["rig_s"], contract["floor_s"]
+    rig = "" if abs(rig_s - wall_s) < 0.1 * rig_s + 1.0 else f" ({duration(rig_s)} of rig time)"
+    to.line(
+        f"It took {duration(wall_s)}{rig}; moving, settling and recording alone need "
+        f"{duration(floor_s)}{' of rig time' if rig else ''}."
+    )
+
+
+def _say_strikes(to: Speaker, what: str, strikes: list[Json]) -> None:
+    """Which strikes, where and why; the first few, the rest counted."""
+    for one in strikes[:MOST_LISTED]:
+        to.line(
+            f"  {what}: tap {one['tap']} at x {number(one['x_mm'])}, y {number(one['y_mm'])} mm: "
+            f"{one['reason'] or 'no reason known'}"
+        )
+    if len(strikes) > MOST_LISTED:
+        to.line(f"  {what}: {len(strikes) - MOST_LISTED} more (--json lists all)")
+
+
+def _require_same_plan(folder: Path, options: dict[str, Any]) -> None:
+    """What is asked for beside --resume must be what the scan was begun with."""
+    from click.core import ParameterSource
+
+    from rig.jobs.unfinished import require_same_plan
+
+    context = click.get_current_context()
+    named = {
+        name: options[name]
+        for name in PLANNED
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    }
+    if named:
+        require_same_plan(folder, **named)
 
 
 def _resumes_on_real_rig(folder: Path) -> bool:

@@ -118,8 +118,20 @@ def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bo
 def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answer:
     """Take a directory of recordings made by hand into a plate folder, as one scan.
 
-    DIR holds taps.csv (x_mm,y_mm,face,strength,file), the sound files, and optionally
-    outline.csv and plate.toml.
+    DIR holds the sound files (WAV or FLAC, one tap each, all at one sample rate) and taps.csv:
+
+    \b
+      x_mm,y_mm,face,strength,file
+      0,175,outer,light,middle.wav
+      -42.5,88,outer,light,lower left.wav
+
+    x counts from the centre line to the right, y from the lower end up, in millimetres, seen
+    from the outer face with the neck end up. face is outer or inner, strength light or firm.
+    Further columns if you have them: repeat, mic_channel, pickup_channel (counted from 0),
+    strike_speed_m_s, rebound_ratio. The tap may lie anywhere in its recording.
+
+    Optional: outline.csv (x_mm,y_mm round the rim) and plate.toml (name, wood, mass_g,
+    mean_thickness_mm, arching_mm, temperature_c, humidity_percent, notes).
     """
     del machine
     contract = contract_of(job("gather")(directory, folder, progress=progress))
@@ -127,12 +139,22 @@ def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answe
 
     def say(to: Speaker) -> None:
         taps, strikes = count(contract["taps"], "tap"), count(contract["strikes"], "strike")
-        to.line(f"Scan {contract['scan']}: {taps}, {strikes} stored.")
+        scans = contract.get("scans") or []
+        if scans:
+            name = f"Scan {scans[0]}" if len(scans) == 1 else f"Scans {', '.join(scans)}"
+            to.line(f"{name}: {taps}, {strikes} stored in {folder}.")
+            if len(scans) > 1:
+                to.line("  There is one scan for every face and strength.")
+        else:
+            to.line(f"No recording in {directory} could be used; nothing was stored.")
         for one in rejected:
             to.line(f"  left out: {one['file']}: {one['reason']}")
         for caution in contract.get("cautions", []):
             to.line(f"  {caution}")
-        to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
+        if scans:
+            to.line(f"Next: platerig map {folder} --scan {scans[0]} --picture map.png")
+        else:
+            to.line("What to do: mend taps.csv or the recordings as told above, then gather again.")
 
     return Answer(contract, say, status=0 if contract["strikes"] else 1)
 
