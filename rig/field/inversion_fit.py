@@ -53,7 +53,7 @@ class Freedom:
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
     softening: float | None = 0.2
     arch_mm: float | None = None  # of the height's deviation from the template
-    arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 60.0), (0.3, 25.0))  # × arch_mm, mm
+    arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # × arch_mm, mm
     tap_fields: bool = True
     equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0
@@ -110,7 +110,7 @@ def fit_plate(
     for number, stage in enumerate(schedule):
         progress(ProgressEvent("whole-plate fit", number, len(schedule)))
         spectra = _bins(everything, 0.0, stage.top_hz)
-        resonant = len(belief.arch) > 0 and stage.top_hz > 2000.0
+        resonant = len(belief.arch) > 0
         plate = modal_plate(
             geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if resonant else 0
         )
@@ -148,7 +148,8 @@ def fit_plate(
             taps_mm = taps_mm + fields.shift_mm(change)
     assert plate is not None
     progress(ProgressEvent("whole-plate fit", len(schedule), len(schedule)))
-    return Fit(belief, plate, step, rows, taps_mm, errors, misfits)
+    small = replace(rows, jacobian=rows.jacobian[:, :0])  # it is large and no longer needed
+    return Fit(belief, plate, step, small, taps_mm, errors, misfits)
 
 
 def retapped(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.field.inversion_system import Rows
 from rig.model.units import FloatArray
@@ -25,6 +26,16 @@ class Step:
     covariance: FloatArray
 
 
+def _weighted_normal(jac: NDArray[np.float32], weights: FloatArray) -> FloatArray:
+    """J W J' in pieces, so that no second copy of J is needed."""
+    out = np.zeros((len(jac), len(jac)))
+    root = np.sqrt(weights).astype(np.float32)
+    for start in range(0, jac.shape[1], 8192):
+        piece = jac[:, start : start + 8192] * root[start : start + 8192]
+        out += piece @ piece.T
+    return out
+
+
 def _row_misfit(residual: FloatArray) -> float:
     """χ² per row, from the median square so that a few wild rows do not decide it."""
     return float(np.median(residual**2) / _MEDIAN_OF_CHI2)
@@ -40,12 +51,13 @@ def solve_step(
     """Minimise Σ ρ(r + J x) / T + (x + offset)' P (x + offset).
 
     prior_precision (unknowns, unknowns); offset: belief minus prior mean. Student-t weights with
-    4 degrees of freedom; T = max(1, χ² per row), so that a misfit loosens the data.
+    4 degrees of freedom; T = max(1, χ² per row), so that a misfit loosens the data. The rows'
+    jacobian is scaled in place.
     """
     jac = rows.jacobian
     scale = 1.0 / np.sqrt(rows.variance)
     residual = rows.residual * scale
-    jac = jac * scale.astype(np.float32)
+    jac *= scale.astype(np.float32)  # in place: the largest array of the whole fit
     change = np.zeros(len(jac))
     before = _row_misfit(residual[rows.near_resonance])
     # The weights are relative to the present misfit: a belief far off must not keep only the rows
@@ -55,8 +67,7 @@ def solve_step(
     system = np.empty((len(jac), len(jac)))
     left = residual
     for _ in range(passes):
-        heavy = jac * np.sqrt(weights).astype(np.float32)
-        normal = (heavy @ heavy.T).astype(np.float64)
+        normal = _weighted_normal(jac, weights)
         slope = np.asarray(jac @ (weights * residual).astype(np.float32), dtype=np.float64)
         system = normal / temper + prior_precision
         right = slope / temper + prior_precision @ offset
