@@ -21,7 +21,7 @@ from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage
 from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
 from rig.field.inversion_system import SOFTENING_HZ
-from rig.field.inversion_verdict import judge, posterior_sd_cents
+from rig.field.inversion_verdict import REFUSED_MISFIT, judge, posterior_sd_cents
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
@@ -119,7 +119,12 @@ def inverted(scan: ScanRecord, progress: Progress = silent, **options: object) -
         )
 
     if told is not None:
-        return attempt(told if told > 0.5 else None, 0.20)
+        found = attempt(told if told > 0.5 else None, 0.20)
+        if told <= 0.5 or found.fit.misfit <= REFUSED_MISFIT:
+            return found
+        # The fit may have run into a wrong arch: once more, with more freedom for it.
+        again = attempt(told, 0.35)
+        return again if again.fit.misfit < found.fit.misfit else found
     flat = attempt(None, 0.0)
     if flat.fit.misfit < 6.0:
         return flat
