@@ -1,0 +1,111 @@
+"""Tones read from whole scans, kept in the user's cache folder (safe to delete at any time).
+
+The key is a hash of every sample, place and fact that went in and of the code that read them, so
+that neither another scan nor another version of the analysis can be served by mistake.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from contextlib import suppress
+from dataclasses import asdict
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+
+from rig.model.frames import PlateXY
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import TapTone
+
+_KEPT_FILES = 60
+_ROOMS_THAT_READ = ("field", "plate", "model")
+
+
+def key_of(scan: ScanRecord, wanted: str) -> str:
+    """Fingerprint of a scan, of what is wanted of it, and of the analysis."""
+    digest = hashlib.blake2b(_code_print(), digest_size=16)
+    digest.update(wanted.encode())
+    for ring in (scan.outline.rim, *scan.outline.holes):
+        digest.update(np.ascontiguousarray(ring).tobytes())
+    plain = (scan.face, scan.strength, scan.spacing_mm, scan.microphone_xyz_mm, scan.pose)
+    digest.update(repr((plain, asdict(scan.facts), scan.conditions)).encode())
+    for strike in scan.used_strikes():
+        clip = strike.clip
+        digest.update(np.ascontiguousarray(clip.samples).tobytes())
+        about_clip = (clip.sample_rate_hz, clip.full_scale, clip.mic_channel, clip.pickup_channel)
+        about_blow = (clip.strike_sample, clip.strike_speed_m_s, clip.rebound_ratio)
+        place = (strike.tap, strike.repeat, strike.x_mm, strike.y_mm)
+        digest.update(repr((place, about_clip, about_blow, strike.reading)).encode())
+    return digest.hexdigest()
+
+
+def recall(key: str) -> TapTone | None:
+    """Return what was kept under the key; None when there is nothing whole."""
+    try:
+        with (_folder() / f"{key}.npz").open("rb") as file, np.load(file) as kept:
+            plain: dict[str, Any] = json.loads(str(kept["plain"]))
+            tuples = {name: tuple(v) for name, v in plain.items() if isinstance(v, list)}
+            plain.update(tuples)
+            return TapTone(
+                **plain,
+                places=PlateXY(kept["places"]),
+                tone_hz=kept["tone_hz"],
+                sd_cents=kept["sd_cents"],
+            )
+    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+        return None
+
+
+def keep(key: str, tones: TapTone) -> None:
+    """Keep tones for the next call; a full or read-only disk is no reason to fail."""
+    plain = {
+        name: value
+        for name, value in asdict(tones).items()
+        if name not in ("places", "tone_hz", "sd_cents")
+    }
+    with suppress(OSError):
+        folder = _folder()
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, draft = tempfile.mkstemp(dir=folder, suffix=".part")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                np.savez(
+                    file,
+                    plain=json.dumps(plain),
+                    places=tones.places,
+                    tone_hz=tones.tone_hz,
+                    sd_cents=tones.sd_cents,
+                )
+            os.replace(draft, folder / f"{key}.npz")
+        except BaseException:
+            Path(draft).unlink(missing_ok=True)
+            raise
+        _forget_oldest(folder)
+
+
+def _forget_oldest(folder: Path) -> None:
+    kept = sorted(folder.glob("*.npz"), key=lambda path: path.stat().st_mtime)
+    for path in kept[:-_KEPT_FILES]:
+        path.unlink(missing_ok=True)
+
+
+def _folder() -> Path:
+    from platformdirs import user_cache_dir
+
+    return Path(user_cache_dir("platerig")) / "tones"
+
+
+@lru_cache(maxsize=1)
+def _code_print() -> bytes:
+    package = Path(__file__).resolve().parents[1]
+    digest = hashlib.blake2b(digest_size=16)
+    for room in _ROOMS_THAT_READ:
+        for path in sorted((package / room).glob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.digest()
