@@ -232,9 +232,21 @@ def _lay_plate(scene: _Scene, plate: PlateRaster, pose: Pose, bundle: Rays, colo
     holes = np.clip(0.5 + _sample(plate.edge_mm, place, 1.0) / scene.footprint_mm, 0.0, 1.0)
     within = np.clip((rim - 4.0) / 2.0, 0.0, 1.0)  # the rim's own edge is drawn below
     dark = np.array(look.bed_colour, dtype=np.float32) * 0.25 * light.level
-    face += (within * (1.0 - holes))[:, :, None] * (dark - face)
+    # the far wall of a hole hides what is below where the ray meets wood a thickness lower
+    down = _to_plate(pose, *_lowered(part, scene.rim_height_mm + lift, look.edge_thickness_mm))
+    wall = np.clip(
+        0.5 + _sample(plate.edge_mm, plate.shape_place(*down), 1.0) / scene.footprint_mm, 0.0, 1.0
+    )[:, :, None]
+    through = dark + wall * (middle * (0.5 * light.sky * evenness)[:, :, None] * tint - dark)
+    face += (within * (1.0 - holes))[:, :, None] * (through - face)
     cover = np.clip(0.5 + rim / scene.footprint_mm, 0.0, 1.0)[:, :, None]
     canvas += cover * (face - canvas)
+
+
+def _lowered(part: Rays, height: Raster, depth_mm: float) -> tuple[Raster, Raster]:
+    """Bed-frame places where the rays are `depth_mm` below these heights; (rows, columns) each."""
+    reach = (height - depth_mm - part.eye_mm[2]) / np.minimum(part.z, -1e-3)
+    return part.eye_mm[0] + reach * part.x, part.eye_mm[1] + reach * part.y
 
 
 def _face_light(

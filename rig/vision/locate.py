@@ -17,6 +17,7 @@ from rig.vision.rectify import EdgeField, LevelView, edge_field, level_view
 from rig.vision.rim_fit import RimFit, fit_rim
 from rig.vision.rim_points import rim_points
 from rig.vision.search import find_candidates
+from rig.vision.sound_holes import find_sound_holes
 from rig.vision.taken_outline import NoOutline, take_outline
 
 RIM_HEIGHT_MM = 3.0
@@ -33,7 +34,8 @@ _TRIES = 3
 class Located:
     """The answer. pose is None where the plate was not found; then `reason` says why.
 
-    outline: in the plate frame, the stored one or, without one, that of the picture;
+    outline: in the plate frame, the stored one or, without one, that of the picture; sound holes
+    that only the picture shows are added to it;
     outline_in_bed: its rim; rim_height_mm: upper edge of the rim as the picture shows it;
     covered: part of the rim seen in place, 0…1; marker_rms_mm: how well the markers agree;
     notes: what the user should know although the plate was found.
@@ -163,6 +165,9 @@ def _fit(
             f"not {rim_height_mm:.1f}."
         )
     pose = replace(best.pose, sd_mm=_whole_sd(best, bed))
+    if not outline.holes:
+        outline, more = _with_holes(picture, bed, pose, outline, best.height_mm)
+        notes.extend(more)
     return Located(
         pose,
         notes=tuple(notes),
@@ -240,14 +245,27 @@ def _take(
     markers = bed.corner_rms_mm / np.sqrt(max(sum(m.used for m in bed.markers) - 1, 1))
     sd = float(np.hypot(taken.sd_mm, markers))
     pose = replace(taken.pose, sd_mm=sd, outline_rms_mm=taken.rms_mm)
+    outline, more = _with_holes(picture, bed, pose, taken.outline, rim_height_mm)
     return Located(
         pose,
-        notes=("The outline was taken from this picture.", *taken.notes),
-        outline=taken.outline,
-        outline_in_bed=pose.to_bed(PlateXY(taken.outline.rim)),
+        notes=("The outline was taken from this picture.", *taken.notes, *more),
+        outline=outline,
+        outline_in_bed=pose.to_bed(outline.rim),
         rim_height_mm=rim_height_mm,
         covered=taken.covered,
     )
+
+
+def _with_holes(
+    picture: NDArray[np.uint8],
+    bed: BedView,
+    pose: Pose,
+    outline: Outline,
+    rim_height_mm: float,
+) -> tuple[Outline, tuple[str, ...]]:
+    """The outline with the sound holes that the picture shows, and what to say about them."""
+    seen = find_sound_holes(picture, bed.camera, pose, outline.rim, rim_height_mm)
+    return replace(outline, holes=tuple(PlateXY(hole) for hole in seen.holes)), seen.notes
 
 
 def _as_colour(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
