@@ -264,15 +264,18 @@ def _look(folder: PlateFolder, job: _Job, rim_height_mm: float | None) -> _Seen:
     picture = job.rig.camera.frame().pixels
     stored = None if folder.outline_source == "stand-in" else folder.outline
     located = locate_plate(picture, job.rig.settings, stored, job.face, rim_height_mm=told_mm)
+    first_scan = not folder.scans()
     outline = stored or located.outline
+    if first_scan and located.outline is not None:
+        outline = located.outline  # the stored one, with sound holes that it lacks
     if located.pose is None or outline is None:
         raise PictureError(
             f"The plate was not found on the bed: {located.reason}",
             where=str(folder.path),
             remedy="Lay it flat on the bed with the markers in view, and scan again.",
         )
-    if stored is None:
-        folder.set_outline(outline, source="picture")
+    if outline is not stored:
+        folder.set_outline(outline, source="picture" if stored is None else "file and picture")
     seen_mm = told_mm if located.rim_height_mm is None else located.rim_height_mm
     return _Seen(located.pose, outline, picture, round(seen_mm, 2), located.notes)
 
