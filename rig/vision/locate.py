@@ -265,7 +265,9 @@ def _with_holes(
 ) -> tuple[Outline, tuple[str, ...]]:
     """The outline with the sound holes that the picture shows, and what to say about them."""
     seen = find_sound_holes(picture, bed.camera, pose, outline.rim, rim_height_mm)
-    return replace(outline, holes=tuple(PlateXY(hole) for hole in seen.holes)), seen.notes
+    if seen.holes:
+        outline = replace(outline, holes=tuple(PlateXY(hole) for hole in seen.holes))
+    return outline, seen.notes
 
 
 def _as_colour(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
