@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.model.errors import UsageError
 from rig.model.progress import Progress, silent
+from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import Comparison, ReadingKind
 
@@ -101,13 +102,26 @@ def compare(
             where=before,
             remedy="Name two different scans; `platerig check` lists them.",
         )
-    from rig.field import compare_scans
     from rig.jobs.scan_readings import load_scan, pooled_ring
 
     first = load_scan(folder, before, progress)
     second = load_scan(folder, after, progress)
+    rings = pooled_ring(first), pooled_ring(second)
+    return comparison_of(first, second, rings, reading, progress)
+
+
+def comparison_of(
+    before: ScanRecord,
+    after: ScanRecord,
+    rings: tuple[tuple[RingPartial, ...], tuple[RingPartial, ...]],
+    reading: ReadingKind | None = None,
+    progress: Progress = silent,
+) -> CompareResult:
+    """The same for scans already in memory, with the pooled rings of both."""
+    from rig.field import compare_scans
+
     found = compare_scans(
-        first, second, reading=reading,
-        ring_before=pooled_ring(first), ring_after=pooled_ring(second), progress=progress,
+        before, after, reading=reading, ring_before=rings[0], ring_after=rings[1],
+        progress=progress,
     )  # fmt: skip
-    return CompareResult(found, first, second)
+    return CompareResult(found, before, after)

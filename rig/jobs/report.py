@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from rig.model.errors import UsageError
+from rig.model.errors import AnalysisError, UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TargetKind
@@ -15,6 +17,7 @@ from rig.model.tone_map import ReadingKind, TargetKind
 if TYPE_CHECKING:
     from rig.jobs.compare import CompareResult
     from rig.jobs.make_map import MapResult
+    from rig.jobs.report_choice import Choice
     from rig.report.content import FaceSection, ReportContent
 
 
@@ -29,6 +32,7 @@ class ReportResult:
     sentences: tuple[str, ...]
     content_hash: str
     simulated: bool
+    cautions: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig report --json`."""
@@ -38,6 +42,7 @@ class ReportResult:
             "pictures": [str(path) for path in self.pictures],
             "tables": [str(path) for path in self.tables],
             "sentences": list(self.sentences),
+            "cautions": list(self.cautions),
             "content_hash": self.content_hash,
             "simulated": self.simulated,
         }
@@ -61,10 +66,14 @@ def report(
     """Write a report on one plate folder.
 
     scan: the scan to be mapped; the later one of a comparison, else the latest. other_face: a
-    scan of the other face, mapped as well. before and after add their comparison. The pictures
-    and tables lie beside the PDF. Raises UsageError, and what the maps and the comparison raise.
+    scan of the other face, mapped as well. before and after add their comparison, and the
+    earlier scan's map. With none of the four: the latest whole scan, compared with the one
+    before it of the same face and strength, beside the other face, as far as there are such.
+    The pictures and tables lie beside the PDF. Raises UsageError, and what the maps and the
+    comparison raise.
     """
     from rig.archive.naming import existing_folder
+    from rig.jobs.report_choice import Choice, choose
     from rig.report.document import write_report
 
     if (before is None) != (after is None):
@@ -75,11 +84,15 @@ def report(
         raise UsageError(
             "A report is written as PDF.", where=str(pdf), remedy="Let its name end in .pdf."
         )
-    content, maps, change = gather_content(
+    choice = Choice(scan or after, other_face, before, after)
+    if choice.scan is None:
+        usual = choose(path)
+        shown = usual.other_face if usual.scan == other_face else usual.scan
+        choice = usual if other_face is None else Choice(shown, other_face)
+    _require_different(choice)
+    content, maps, change, cautions = gather_content(
         path,
-        scans=_named(scan or after, other_face),
-        before=before,
-        after=after,
+        choice,
         reading=reading,
         target=target,
         kind=kind,
@@ -97,55 +110,104 @@ def report(
         sentences=content.sentences(),
         content_hash=files.content_hash,
         simulated=content.simulated,
+        cautions=cautions,
     )
 
 
 def gather_content(
     folder: Path,
+    choice: Choice,
     *,
-    scans: tuple[str | None, ...],
-    before: str | None,
-    after: str | None,
     reading: ReadingKind | None,
     target: TargetKind | None,
     kind: Literal["work", "record"],
     paper: Literal["A4", "A3"],
     made_utc: str,
     progress: Progress,
-) -> tuple[ReportContent, list[MapResult], CompareResult | None]:
-    """Make the maps and the comparison that the report shows."""
-    from rig.jobs.compare import compare
+) -> tuple[ReportContent, list[MapResult], CompareResult | None, tuple[str, ...]]:
+    """Make the maps and the comparison that the report shows, and say what could not be made.
+
+    What was not asked for by name is left out, with a caution, where the data do not carry it.
+    """
+    from rig.jobs.compare import comparison_of
     from rig.jobs.make_map import make_map
     from rig.report.content import ChangeSection, ReportContent
 
-    maps = [make_map(folder, name, reading, target, progress) for name in scans]
+    made: dict[str | None, MapResult] = {}
+    cautions: list[str] = []
+
+    def map_once(scan: str | None) -> MapResult:
+        if scan not in made:
+            made[scan] = make_map(folder, scan, reading, target, progress)
+        return made[scan]
+
+    maps = [map_once(choice.scan)]
     change = None
-    if before is not None and after is not None:
-        change = compare(folder, before, after, reading, progress)
-    latest = maps[-1].scan
+    if choice.other_face is not None:
+        with _optional(choice.chosen, f"The other face ({choice.other_face})", cautions):
+            maps.append(map_once(choice.other_face))
+            cautions += _age(maps[0].scan, maps[1].scan)
+    if choice.before is not None and choice.after is not None:
+        which = f"The comparison of {choice.before} and {choice.after}"
+        with _optional(choice.chosen, which, cautions):
+            first, second = map_once(choice.before), map_once(choice.after)
+            rings = first.tone_map.ring, second.tone_map.ring
+            change = comparison_of(first.scan, second.scan, rings, reading, progress)
+            shown = {one.scan.scan for one in maps}
+            maps += [one for one in (second, first) if one.scan.scan not in shown]
+    latest = maps[0].scan
     content = ReportContent(
         plate=latest.facts,
         outline=latest.outline,
-        faces=tuple(_face_section(folder, made, kind) for made in maps),
+        faces=tuple(
+            _face_section(folder, one, kind, earlier=one.scan.scan == choice.before) for one in maps
+        ),
         change=None if change is None else ChangeSection(change.comparison, change.surface),
         kind=kind,
         paper=paper,
         made_utc=made_utc,
+        cautions=tuple(cautions),
     )
-    return content, maps, change
+    return content, maps, change, tuple(cautions)
 
 
-def _named(scan: str | None, other_face: str | None) -> tuple[str | None, ...]:
-    if other_face is None:
-        return (scan,)
-    if scan == other_face:
+@contextmanager
+def _optional(optional: bool, what: str, cautions: list[str]) -> Iterator[None]:
+    """Turn data that do not carry something nobody asked for into a caution."""
+    try:
+        yield
+    except AnalysisError as problem:
+        if not optional:
+            raise
+        cautions.append(f"{what} is not shown: {problem.what}")
+
+
+def _age(shown: ScanRecord, other: ScanRecord) -> list[str]:
+    """A caution where the other face was scanned before: wood may have come off since."""
+    if not shown.recorded_utc or not other.recorded_utc or other.recorded_utc > shown.recorded_utc:
+        return []
+    return [
+        f"The {other.face} face ({other.scan}) was scanned before {shown.scan}: where wood has "
+        "come off since, its map and work order no longer hold."
+    ]
+
+
+def _require_different(choice: Choice) -> None:
+    if choice.other_face is not None and choice.other_face in (choice.scan, choice.before):
         raise UsageError(
-            "Both faces name the same scan.", where=other_face, remedy="Name two different scans."
+            "Both faces name the same scan.",
+            where=choice.other_face,
+            remedy="Name two different scans.",
         )
-    return (scan, other_face)
+    if choice.before is not None and choice.before == choice.after:
+        raise UsageError(
+            "Before and after are the same scan.",
+            where=choice.before,
+            remedy="Name two different scans; `platerig check` lists them.",
+        )
 
 
-def _face_section(folder: Path, made: MapResult, kind: str) -> FaceSection:
+def _face_section(folder: Path, made: MapResult, kind: str, *, earlier: bool) -> FaceSection:
     from rig.archive.plate_folder import PlateFolder
     from rig.report.content import FaceSection
 
@@ -160,6 +222,7 @@ def _face_section(folder: Path, made: MapResult, kind: str) -> FaceSection:
         tone_surface=made.surface,
         excess_surface=made.excess_surface,
         plan=plan,
+        earlier=earlier,
     )
 
 

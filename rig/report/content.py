@@ -42,7 +42,10 @@ class ScanFacts:
 
 @dataclass(frozen=True)
 class FaceSection:
-    """One scan as a map, with its surfaces on a grid for drawing."""
+    """One scan as a map, with its surfaces on a grid for drawing.
+
+    earlier: the plate as it was before a change; shown for comparison, no work is ordered by it.
+    """
 
     facts: ScanFacts
     tone_map: ToneMap
@@ -50,6 +53,7 @@ class FaceSection:
     tone_surface: SurfaceLike
     excess_surface: SurfaceLike
     plan: Plan | None = None
+    earlier: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,6 +75,7 @@ class ReportContent:
     kind: ReportKind = "work"
     paper: Paper = "A4"
     made_utc: str = ""
+    cautions: tuple[str, ...] = ()  # on what is shown and what could not be
 
     @property
     def simulated(self) -> bool:
@@ -83,6 +88,7 @@ class ReportContent:
         found = [
             f"Scan {face.tone_map.scan}, {face.tone_map.face} face: {face.work_order.sentence}"
             for face in self.faces
+            if not face.earlier
         ]
         if self.change is not None:
             comparison = self.change.comparison

@@ -71,7 +71,7 @@ def _steps(content: ReportContent) -> list[Step]:
 def _face_steps(content: ReportContent, face: FaceSection) -> list[Step]:
     made, strength = face.tone_map, face.facts.strength
     lines = map_lines(made, strength)
-    where = face_words(made.face)
+    where = face_words(made.face) + (", before the change" if face.earlier else "")
 
     def excess(pages: Pages) -> None:
         sheet = tone_map_sheet(
@@ -94,6 +94,8 @@ def _face_steps(content: ReportContent, face: FaceSection) -> list[Step]:
         pages.sheet_page(f"How sure the map is, {where}", lines, sheet, content.paper)
 
     steps: list[Step] = [(f"above target, {made.scan}", excess)]
+    if face.earlier:
+        return steps
     if made.target != "flat":  # against a flat target both pictures would be the same
         steps.append((f"tone map, {made.scan}", tone))
     steps.append((f"uncertainty, {made.scan}", doubt))

@@ -34,13 +34,15 @@ def summary(pages: Pages, content: ReportContent) -> None:
     pages.heading("What was found")
     for sentence in content.sentences():
         pages.paragraph(sentence)
+    pages.points(content.cautions)
     if content.faces:
         pages.heading("How even", keep_mm=60.0)
         for face in content.faces:
             pages.paragraph(f"{face.tone_map.scan}: {texts.evenness_sentence(face.tone_map)}")
         _evenness_figure(pages, content)
-    for face in content.faces:
-        _work_order(pages, face, several=len(content.faces) > 1)
+    current = [face for face in content.faces if not face.earlier]
+    for face in current:
+        _work_order(pages, face, several=len(current) > 1)
     if content.change is not None:
         _change_zones(pages, content.change.comparison)
     pages.heading(
@@ -53,7 +55,7 @@ def details(pages: Pages, content: ReportContent) -> None:
     """Ring partials, the plate, how each scan was made."""
     pages.text_page()
     everything = content.kind == "record"
-    for face in content.faces:
+    for face in (face for face in content.faces if not face.earlier):
         _ring(pages, face.tone_map, everything=everything)
     if content.change is not None:
         _shifts(pages, content.change.comparison, everything=everything)
@@ -142,7 +144,10 @@ def all_places(pages: Pages, content: ReportContent) -> None:
 
 def _evenness_figure(pages: Pages, content: ReportContent) -> None:
     maps = [
-        (f"{face.tone_map.scan}\n{face_words(face.tone_map.face)}", face.tone_map)
+        (
+            f"{face.tone_map.scan}\n{'before' if face.earlier else face_words(face.tone_map.face)}",
+            face.tone_map,
+        )
         for face in content.faces
     ]
     sheet = evenness_sheet(maps, simulated=content.simulated)

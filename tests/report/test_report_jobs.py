@@ -69,14 +69,17 @@ def test_report_with_comparison_and_both_faces(
 ) -> None:
     out = tmp_path / "new" / "alder.pdf"
     found = answer(
-        ["report", str(folder), "--scan", "S0003", "--other-face", "S0002", "--before", "S0001",
-         "--after", "S0003", "--reading", "attack", "--out", str(out)],
-        capsys,
-    )  # fmt: skip
+        ["report", str(folder), "--reading", "attack", "--out", str(out)], capsys
+    )  # the scans are found without being named
     assert out.read_bytes().startswith(b"%PDF")
     assert found["pages"] >= 6
     assert found["simulated"]
     assert len(found["sentences"]) == 3
+    assert any("S0001 to S0003" in sentence for sentence in found["sentences"])
+    assert "inner face (S0002) was scanned before S0003" in found["cautions"][0]
+    assert {Path(path).stem for path in found["pictures"]} >= {
+        "alder-S0001-above", "alder-S0002-above", "alder-S0003-above", "alder-change",
+    }  # fmt: skip
     for path in found["pictures"] + found["tables"]:
         assert Path(path).stat().st_size > 20
         assert Path(path).parent == out.parent
@@ -105,6 +108,8 @@ def test_report_refuses_what_makes_no_sense(folder: Path, tmp_path: Path) -> Non
         report(folder, out=tmp_path / "report.doc")
     with pytest.raises(UsageError, match="same scan"):
         report(folder, scan="S0001", other_face="S0001", out=tmp_path / "a.pdf")
+    with pytest.raises(UsageError, match="same scan"):
+        report(folder, before="S0001", after="S0001", out=tmp_path / "a.pdf")
 
 
 @pytest.mark.parametrize("show", ["tone", "above", "doubt"])

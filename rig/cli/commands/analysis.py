@@ -308,7 +308,11 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
 @click.option("--paper", type=click.Choice(["A4", "A3"]), default="A4", show_default=True,
               help="On A3 a violin plate is printed 1:1.")  # fmt: skip
 def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
-    """Write a PDF with the maps, the work order, the conditions and the limits."""
+    """Write a PDF with the maps, the work order, the conditions and the limits.
+
+    Without --scan, --other-face, --before and --after: the latest scan, compared with the one
+    before it of the same face and strength, beside the other face, as far as there are such.
+    """
     del machine
     options["target"] = TARGET_NAMES[options["target"]]
     if (options["before"] is None) != (options["after"] is None):
@@ -317,6 +321,7 @@ def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer
 
     def say(to: Speaker) -> None:
         to.lines(contract.get("sentences", []))
+        to.lines(f"  {caution}" for caution in contract.get("cautions", []))
         if contract["simulated"]:
             to.line(SIMULATED_LINE)
         to.line(f"Report: {contract['pdf']} ({count(contract['pages'], 'page')})")
