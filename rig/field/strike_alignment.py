@@ -24,6 +24,10 @@ from rig.model.scan_record import ScanRecord, Strike
 from rig.model.units import FloatArray
 
 _LEAD_S = 0.004
+# Fast bending waves reach the wood below the microphone before the sound of the blow itself does,
+# so the first sound is early by up to some tenths of a millisecond.
+_REACH_S = 600e-6
+_STAGES = ((800.0, 10, 6), (1400.0, 16, 6), (2500.0, 28, 10))  # up to Hz, rank, rounds
 
 
 def aligned_by_sound(
@@ -54,10 +58,8 @@ def aligned_by_sound(
     weak = np.flatnonzero((smooth < 10 ** (-50 / 20) * strong) & (hz > 3000))
     top_hz = float(hz[weak[0]]) if weak.size else 0.45 * rate
     if keep.sum() >= 30:
-        known = scan.microphone_xyz_mm is not None
-        delay = _low_rank_delays(spectra[keep], hz, 150e-6 if known else 600e-6)
         turned = np.zeros(len(strikes))
-        turned[keep] = delay
+        turned[keep] = _low_rank_delays(spectra[keep], hz)
         spectra = spectra * np.exp(2j * np.pi * hz * turned[:, None])
     spectra *= _band_limits(hz, min(top_hz * 1.15, 0.47 * rate))
     return spectra, keep, top_hz
@@ -115,16 +117,11 @@ def first_sound_sample(clip: Clip) -> float | None:
     return float(low + first - 1 + np.clip(share, 0.0, 1.0) + short / 2)
 
 
-def _low_rank_delays(spectra: ComplexArray, hz: FloatArray, reach_s: float) -> FloatArray:
+def _low_rank_delays(spectra: ComplexArray, hz: FloatArray) -> FloatArray:
     """Time by which each row (n, nf) must be moved back, n values in seconds, median zero."""
     delay = np.zeros(len(spectra))
-    stages: tuple[tuple[float, int, int], ...] = (
-        ((800.0, 10, 6), (1400.0, 16, 6), (2500.0, 28, 10))
-        if reach_s > 2e-4
-        else ((1400.0, 16, 4), (2500.0, 28, 10))
-    )
-    reach = reach_s
-    for top, rank, rounds in stages:
+    reach = _REACH_S
+    for top, rank, rounds in _STAGES:
         band = np.flatnonzero((hz >= 250.0) & (hz <= top))
         w = 2 * np.pi * hz[band]
         rows = spectra[:, band]

@@ -94,7 +94,7 @@ def _inside(outline: Outline, x: FloatArray, y: FloatArray) -> np.ndarray:
             if not across.any():
                 continue
             at = x0[across] + (level - y0[across]) * (x1 - x0)[across] / (y1 - y0)[across]
-            inside[row] ^= np.searchsorted(np.sort(at), x) % 2 == 1
+            inside[row] ^= np.searchsorted(np.sort(at), x, side="right") % 2 == 1
     return inside
 
 

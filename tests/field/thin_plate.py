@@ -188,6 +188,7 @@ def scan(
     place_sd_mm: float = 0.3,
     snr_db: float = 40.0,
     spacing_mm: float = 9.0,
+    pulse_s: float = 0.0002,
     unknown_onset: bool = False,
     scan_name: str = "S0001",
 ) -> ScanRecord:
@@ -211,7 +212,7 @@ def scan(
         true = places + rng.normal(0, place_sd_mm, places.shape)
         true = np.where(plate.outline.contains(true)[:, None], true, places)
         response = plate.phi(true) @ transfer.T
-        width = 0.00020 * (plate.thickness_mm(true[:, 0], true[:, 1]) / 3.5) ** -0.15
+        width = pulse_s * (plate.thickness_mm(true[:, 0], true[:, 1]) / 3.5) ** -0.15
         speed = 1 + 0.05 * rng.standard_normal(len(places))
         delay = 0.020 + rng.uniform(0, 1 / rate, len(places))
         if unknown_onset:

@@ -1,0 +1,290 @@
+"""Targets, maps, surface, zones, comparison."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+import numpy as np
+import pytest
+import thin_plate
+
+from rig.field import (
+    attack_tone,
+    compare_scans,
+    contact_tone,
+    rebound_tone,
+    surface,
+    tap_tone,
+    tone_map,
+    work_order,
+)
+from rig.field.smoothing import averaging_weights, chance_of_peaks, connected, error_covariance
+from rig.field.targets import smooth_graduation
+from rig.model.errors import AnalysisError
+from rig.model.reading import ClipReading, RingPartial
+from rig.model.scan_record import ScanRecord
+from rig.model.tone_map import TapTone
+from rig.virtual.shapes import violin_outline
+
+OUTLINE = violin_outline()
+
+
+def reading(attack_hz: float | None = None, contact_ms: float | None = None) -> ClipReading:
+    return ClipReading(
+        onset_s=0.02, ring=(), tone_hz=None, tone_sd_hz=None, attack_hz=attack_hz,
+        attack_sd_cents=12.0, contact_ms=contact_ms, contact_sd_ms=None, rebound_ratio=None,
+        level_db=-6.0, quality="good", reasons=(),
+    )  # fmt: skip
+
+
+def made_tone(scan: ScanRecord, cents: np.ndarray, sd: float = 15.0) -> TapTone:
+    taps, places = scan.tap_places()
+    return TapTone(
+        "local", "made by hand", tuple(taps), places, 6000.0 * 2 ** (cents / 1200),
+        np.full(len(taps), sd), 12.0,
+    )  # fmt: skip
+
+
+def bump(places: np.ndarray, x: float, y: float, high: float, width: float = 60.0) -> np.ndarray:
+    r2 = np.sum((places - [x, y]) ** 2, axis=1)
+    return high * np.exp(-0.5 * r2 / (width / 2.3548) ** 2)
+
+
+def noise(places: np.ndarray, sd: float, seed: int, length: float = 10.0) -> np.ndarray:
+    covariance = error_covariance(places, np.full(len(places), sd), length)
+    covariance[np.diag_indices(len(places))] += 1e-3 * sd**2
+    return np.linalg.cholesky(covariance) @ np.random.default_rng(seed).standard_normal(len(places))
+
+
+def test_smooth_graduation_is_not_dragged_by_a_zone(graded_scan: ScanRecord) -> None:
+    _, places = graded_scan.tap_places()
+    slope = 300 * np.cos(places[:, 0] / 90.0) * np.cos((places[:, 1] - 175) / 180.0)
+    zone = bump(places, 20.0, 110.0, 180.0)
+    rough = noise(places, 10.0, 1)
+    cents = slope + zone + rough
+    left = cents - smooth_graduation(places, cents, np.full(len(cents), 10.0))
+    peak = np.hypot(*(places - [20.0, 110.0]).T) < 10
+    assert left[peak].mean() > 120.0
+    assert np.abs(np.median(left[np.hypot(*(places - [20.0, 110.0]).T) > 70])) < 12.0
+
+
+def test_map_is_against_its_own_middle_and_names_its_target(graded_scan: ScanRecord) -> None:
+    _, places = graded_scan.tap_places()
+    made = tone_map(graded_scan, made_tone(graded_scan, places[:, 1] * 2.0))
+    assert np.median(made.tone_cents) == pytest.approx(0.0, abs=1e-9)
+    assert made.target == "smooth graduation"
+    assert np.abs(made.excess_cents).max() < 1.0
+    flat = tone_map(graded_scan, made_tone(graded_scan, places[:, 1] * 2.0), "flat")
+    assert flat.excess_cents == pytest.approx(flat.tone_cents)
+    low, high = np.quantile(flat.tone_cents, [0.05, 0.95])
+    assert flat.evenness_cents == pytest.approx(high - low)
+    assert flat.evenness_low_cents <= flat.evenness_cents <= flat.evenness_high_cents
+
+
+def test_zones_are_found_and_ordered_from_the_middle_outwards(graded_scan: ScanRecord) -> None:
+    _, places = graded_scan.tap_places()
+    cents = (
+        bump(places, -10.0, 150.0, 220.0)
+        + bump(places, 30.0, 290.0, 220.0)
+        + bump(places, 40.0, 80.0, 220.0)
+        + noise(places, 15.0, 2)
+    )
+    found = work_order(tone_map(graded_scan, made_tone(graded_scan, cents)), graded_scan)
+    assert [zone.rank for zone in found.zones] == [1, 2, 3]
+    centres = np.array([(z.x_mm, z.y_mm) for z in found.zones])
+    assert np.hypot(*(centres[0] - [-10.0, 150.0])) < 12.0
+    start = np.array(found.starting_spot_mm)
+    assert np.all(np.diff(np.hypot(*(centres - start).T)) > 0)
+    assert np.hypot(*(start - [-10.0, 150.0])) < 20.0
+    assert found.starting_spot_reason
+    assert all(zone.confidence >= 0.95 and zone.taps for zone in found.zones)
+
+
+def test_noise_alone_makes_no_zone(graded_scan: ScanRecord) -> None:
+    _, places = graded_scan.tap_places()
+    claimed = 0
+    for seed in range(20):
+        cents = noise(places, 25.0, 100 + seed)
+        made = tone_map(graded_scan, made_tone(graded_scan, cents, sd=25.0))
+        order = work_order(made, graded_scan)
+        claimed += bool(order.zones)
+        if not order.zones:
+            assert "even within what this rig can tell" in order.sentence
+    assert claimed <= 3  # 5 % of 20, with room for luck
+
+
+def test_chance_of_peaks_is_calibrated() -> None:
+    places = np.array([(x, y) for x in range(0, 100, 10) for y in range(0, 100, 10)], float)
+    covariance = error_covariance(places, np.full(100, 3.0), 12.0)
+    chance = chance_of_peaks(covariance, two_sided=True, rng=np.random.default_rng(1))
+    covariance[np.diag_indices(100)] += 1e-6
+    draws = np.random.default_rng(2).standard_normal((800, 100)) @ np.linalg.cholesky(covariance).T
+    level = np.quantile(chance.draws, 0.95)
+    over = np.mean(np.abs(draws / 3.0).max(axis=1) > level)
+    assert over == pytest.approx(0.05, abs=0.025)
+    assert chance.confidence(0.0) == 0.0
+    assert chance.confidence(10.0) > 0.999
+
+
+def test_even_plate_by_wave_fit_has_no_zone() -> None:
+    plate = thin_plate.solve(thin_plate.even(3.4))
+    for seed in (21, 22):
+        scan = thin_plate.scan(plate, thin_plate.grid_places(plate), seed)
+        made = tone_map(scan, tap_tone(scan))
+        assert work_order(made, scan).zones == ()
+
+
+def test_surface_reaches_all_wood_and_nothing_else(graded_scan: ScanRecord) -> None:
+    _, places = graded_scan.tap_places()
+    cents = places[:, 0] * 1.5 + 40 * np.sin(places[:, 1] / 40.0)
+    made = tone_map(graded_scan, made_tone(graded_scan, cents, sd=5.0))
+    drawn = surface(made, graded_scan.outline)
+    assert drawn.cents.shape == (len(drawn.y_mm), len(drawn.x_mm))
+    grid = np.stack(np.meshgrid(drawn.x_mm, drawn.y_mm), axis=-1).reshape(-1, 2)
+    wood = graded_scan.outline.contains(grid).reshape(drawn.cents.shape)
+    assert np.array_equal(np.isfinite(drawn.cents), wood)
+    truth = (grid[:, 0] * 1.5 + 40 * np.sin(grid[:, 1] / 40.0)).reshape(wood.shape)
+    truth = truth - np.median(cents)
+    inner = wood & (graded_scan.outline.edge_distance_mm(grid).reshape(wood.shape) > 8)
+    assert np.abs(drawn.cents - truth)[inner].max() < 15.0
+    assert np.all(drawn.sd_cents[wood] > 0)
+
+
+def test_surface_carries_nothing_across_a_sound_hole() -> None:
+    outline = violin_outline(sound_holes=True)
+    hole = outline.holes[0]
+    y = float(np.median(hole[:, 1]))
+    x = float(np.mean(hole[np.abs(hole[:, 1] - y) < 3, 0]))
+    across, along = np.meshgrid(np.arange(-90, 91, 9.0), np.arange(15, 345, 9.0))
+    places = np.column_stack([across.ravel(), along.ravel()])
+    places = places[outline.contains(places) & (outline.edge_distance_mm(places) > 4)]
+    near = np.abs(places[:, 1] - y) < 25
+    cents = np.where(near & (places[:, 0] < x) & (places[:, 0] > x - 30), 200.0, 0.0)
+    from rig.field.surface import spread_out
+
+    drawn = spread_out(places, cents, np.full(len(places), 5.0), outline)
+    row = int(np.argmin(np.abs(drawn.y_mm - y)))
+    left = drawn.cents[row, int(np.argmin(np.abs(drawn.x_mm - (x - 8))))]
+    right = drawn.cents[row, int(np.argmin(np.abs(drawn.x_mm - (x + 8))))]
+    assert left > 140.0
+    assert right < 40.0
+
+
+def test_averages_do_not_cross_a_sound_hole() -> None:
+    outline = violin_outline(sound_holes=True)
+    middle = outline.holes[0].mean(axis=0)
+    places = middle + np.array([[-9.0, 0.0], [9.0, 0.0]])
+    weights = averaging_weights(places, places[:1], outline, fwhm_mm=28.0)
+    assert weights[0] == pytest.approx([1.0, 0.0])
+
+
+def test_connected_regions() -> None:
+    places = np.array([(0, 0), (9, 0), (40, 0), (49, 0), (90, 0)], float)
+    found = connected(places, np.array([True, True, True, True, False]), 10.0)
+    assert sorted(sorted(region.tolist()) for region in found) == [[0, 1], [2, 3]]
+
+
+class TestSingleTapReadings:
+    values: ClassVar[tuple[float, ...]] = (1000.0, 1100.0, 1200.0)
+
+    def scan(self, graded_scan: ScanRecord, **fields: object) -> ScanRecord:
+        strikes = []
+        for i, s in enumerate(graded_scan.strikes[:90]):
+            strikes.append(replace(s, reading=reading(1000.0 + i, 0.4 - 0.001 * i)))
+        return replace(graded_scan, strikes=tuple(strikes))
+
+    def test_attack_and_contact_rise_with_what_was_read(self, graded_scan: ScanRecord) -> None:
+        scan = self.scan(graded_scan)
+        assert np.all(np.diff(attack_tone(scan).tone_hz) > 0)
+        assert np.all(np.diff(contact_tone(scan).tone_hz) > 0)
+
+    def test_one_strike_per_tap_has_no_repeatability_and_says_so(
+        self, graded_scan: ScanRecord
+    ) -> None:
+        tone = attack_tone(self.scan(graded_scan))
+        assert tone.repeatability_cents is None
+        assert any("One strike per tap" in reason for reason in tone.reasons)
+
+    def test_repeats_give_a_repeatability(self, graded_scan: ScanRecord) -> None:
+        rng = np.random.default_rng(4)
+        strikes = [
+            replace(s, repeat=r, reading=reading(1000.0 * 2 ** (rng.normal(0, 20) / 1200)))
+            for s in graded_scan.strikes[:100]
+            for r in range(3)
+        ]
+        tone = attack_tone(replace(graded_scan, strikes=tuple(strikes)))
+        assert tone.repeatability_cents == pytest.approx(20.0 / np.sqrt(3), rel=0.15)
+
+    def test_missing_readings_are_refused(self, graded_scan: ScanRecord) -> None:
+        for read in (attack_tone, contact_tone, rebound_tone):
+            with pytest.raises(AnalysisError):
+                read(graded_scan)
+
+    def test_coarse_grid_falls_back_to_attack_and_says_why(self, graded_scan: ScanRecord) -> None:
+        scan = self.scan(graded_scan)
+        few = replace(scan, strikes=scan.strikes[:30])
+        tone = tap_tone(few)
+        assert tone.reading == "attack"
+        assert "Only 30 taps" in tone.reasons[0]
+
+    def test_rebound_tells_a_stiffer_place_by_a_livelier_hammer(
+        self, graded_scan: ScanRecord
+    ) -> None:
+        strikes = [
+            replace(s, clip=replace(s.clip, rebound_ratio=0.1 + 0.004 * i, strike_speed_m_s=0.5))
+            for i, s in enumerate(graded_scan.strikes[:60])
+        ]
+        tone = rebound_tone(replace(graded_scan, strikes=tuple(strikes)))
+        assert np.all(np.diff(tone.tone_hz) > 0)
+
+
+@pytest.fixture(scope="module")
+def carved() -> thin_plate.ThinPlate:
+    return thin_plate.solve(thin_plate.with_bump(thin_plate.graded(), -30.0, 110.0, -0.45, 45.0))
+
+
+class TestComparison:
+    def again(self, plate: thin_plate.ThinPlate, seed: int) -> ScanRecord:
+        """Re-laid: another grid, the microphone elsewhere over the plate."""
+        places = thin_plate.grid_places(plate, shift=(4.0, 5.0))
+        return thin_plate.scan(plate, places, seed, mic_mm=(116.0, 197.0, 202.0), scan_name="S0002")
+
+    def test_a_cut_is_found_where_it_was_made(
+        self, carved: thin_plate.ThinPlate, graded_scan: ScanRecord
+    ) -> None:
+        found = compare_scans(graded_scan, self.again(carved, 31))
+        assert found.reading == "local"
+        zone = found.zones[0]
+        assert zone.change_cents < -60.0
+        assert np.hypot(zone.x_mm + 30.0, zone.y_mm - 110.0) < 20.0
+        far = np.hypot(*(np.asarray(found.places) - [-30.0, 110.0]).T) > 60.0
+        assert not np.any(np.array(found.significant) & far)
+        assert "fell" in found.sentence
+
+    def test_nothing_is_claimed_where_nothing_was_done(
+        self, plate: thin_plate.ThinPlate, graded_scan: ScanRecord
+    ) -> None:
+        found = compare_scans(graded_scan, self.again(plate, 32))
+        assert found.zones == ()
+        assert not any(found.significant)
+        z = found.change_cents / found.sd_cents
+        assert 0.4 < z.std() < 1.3
+
+    def test_ring_partials_are_paired_and_cautions_said(
+        self, plate: thin_plate.ThinPlate, graded_scan: ScanRecord
+    ) -> None:
+        one = replace(graded_scan, conditions={"temperature_c": 20.0, "humidity_percent": 45.0})
+        two = replace(
+            graded_scan, scan="S0002", strength="firm",
+            conditions={"temperature_c": 26.0, "humidity_percent": 60.0},
+        )  # fmt: skip
+        before = tuple(RingPartial(f, 0.02, 0.1, 0.0) for f in (100.0, 180.0, 350.0))
+        after = tuple(RingPartial(f, 0.02, 0.1, 0.0) for f in (99.0, 178.0, 520.0))
+        found = compare_scans(one, two, ring_before=before, ring_after=after)
+        assert [round(s.change_cents, 1) for s in found.ring] == [-17.4, -19.3]
+        assert found.zones == ()
+        said = " ".join(found.cautions)
+        assert "20 °C before, 26 °C after" in said
+        assert "light before" in said
+        assert "humidity" in said
