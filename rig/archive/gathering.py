@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.archive.naming import existing_folder, folder_path
 from rig.archive.plate_folder import PlateFolder
@@ -16,7 +17,7 @@ from rig.archive.sound_files import read_clip_file
 from rig.archive.stand_in_outline import CAUTION, nearest_distance_mm, outline_round
 from rig.archive.tap_set import Rejected, TapSet, TapSetRow, read_tap_set
 from rig.model.clip import Clip
-from rig.model.errors import FolderMissingError, RecordingError
+from rig.model.errors import FolderMissingError, OutlineError, RecordingError
 from rig.model.frames import PlateXY
 from rig.model.outline import Outline
 from rig.model.plan import Plan, PlannedTap
@@ -80,7 +81,7 @@ def gather_tap_set(
     stand_in = None
     if outline is None:
         places = np.array([(row.x_mm, row.y_mm) for row in rows], dtype=np.float64)
-        stand_in = outline_round(PlateXY(places), where=str(tap_set.directory))
+        stand_in = _stand_in(places, tap_set, rejected)
         cautions.append(CAUTION)
     with _open(path, folder, tap_set, cautions) as target:
         if known is None:
@@ -89,6 +90,24 @@ def gather_tap_set(
                 target.set_outline(chosen, source=source)
         scans, taps, strikes = _store_all(target, tap_set, rows, rejected, cautions, progress)
     return Gathered(scans[0], tuple(scans), taps, strikes, tuple(rejected), tuple(cautions))
+
+
+def _stand_in(
+    places: NDArray[np.float64], tap_set: TapSet, rejected: Sequence[Rejected]
+) -> Outline:
+    """A rim round the taps; where they are too few, what was left out belongs to the reason."""
+    try:
+        return outline_round(PlateXY(places), where=str(tap_set.directory))
+    except OutlineError as problem:
+        if not rejected:
+            raise
+        first = rejected[0]
+        raise OutlineError(
+            problem.what,
+            where=problem.where,
+            remedy=f"{problem.remedy} {len(rejected)} left out as well; the first, {first.file}: "
+            f"{first.reason}.",
+        ) from None
 
 
 def _outline_to_use(tap_set: TapSet, known: Outline | None, cautions: list[str]) -> Outline | None:

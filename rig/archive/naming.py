@@ -7,7 +7,7 @@ from pathlib import Path
 
 import rig
 from rig.archive.database import DATABASE_NAME
-from rig.model.errors import FolderMissingError
+from rig.model.errors import FolderMissingError, UsageError
 
 SUFFIX = ".plate"
 SOFTWARE = f"platerig {rig.__version__}"
@@ -21,6 +21,12 @@ def utc_now() -> str:
 def folder_path(path: Path | str) -> Path:
     """The path of a plate folder; `back-1` stands for `back-1.plate`."""
     path = Path(path)
+    if path.name in ("", ".."):
+        raise UsageError(
+            "A plate folder needs a name of its own.",
+            where=str(path),
+            remedy="Name it NAME.plate.",
+        )
     return path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
 
 
@@ -36,6 +42,12 @@ def existing_folder(path: Path | str) -> Path:
             "This directory is no plate folder: plate.sqlite is missing.",
             where=str(given),
             remedy="A directory of recordings is gathered with `platerig gather`.",
+        )
+    if given.is_file():
+        raise FolderMissingError(
+            "This is a file, not a plate folder.",
+            where=str(given),
+            remedy="Name the directory NAME.plate.",
         )
     raise FolderMissingError(
         "There is no plate folder here.",

@@ -80,19 +80,35 @@ def read_raw(path: Path | str) -> RawSound:
     path = Path(path)
     try:
         if path.is_dir():
-            raise RecordingError("This is a directory, not a sound file.", where=str(path))
+            raise RecordingError(
+                "This is a directory, not a sound file.",
+                where=str(path),
+                remedy="Name one of the recordings in it; `platerig gather` takes them all.",
+            )
         if not path.exists():
-            raise RecordingError("There is no such sound file.", where=str(path))
+            raise RecordingError(
+                "There is no such sound file.",
+                where=str(path),
+                remedy="Check the name and the folder.",
+            )
         if path.stat().st_size == 0:
             raise RecordingError("The file is empty.", where=str(path), remedy=_RECORD_ANEW)
         with soundfile.SoundFile(str(path)) as file:
             return _read_open_file(file, path)
     except (soundfile.SoundFileError, OSError) as problem:
         raise RecordingError(
-            f"This cannot be read as a sound file: {str(problem).strip().rstrip('.')}.",
+            f"This cannot be read as a sound file: {_bare(problem, path)}.",
             where=str(path),
             remedy="Give a WAV, FLAC or AIFF file; export the recording again if it was cut off.",
         ) from problem
+
+
+def _bare(problem: Exception, path: Path) -> str:
+    """The library's own words without the name of the file, which stands beside them."""
+    if isinstance(problem, OSError) and problem.strerror:
+        return problem.strerror
+    words = str(problem).replace(f"Error opening {str(path)!r}: ", "").strip().rstrip(".")
+    return words[:1].lower() + words[1:]
 
 
 def _read_open_file(file: Any, path: Path) -> RawSound:

@@ -88,7 +88,13 @@ def read_tap_set(directory: Path | str) -> TapSet:
     directory = Path(directory)
     path = directory / "taps.csv"
     if not directory.is_dir():
-        raise TapSetError("There is no such directory.", where=str(directory))
+        raise TapSetError(
+            "This is a file, not a directory of recordings."
+            if directory.exists()
+            else "There is no such directory.",
+            where=str(directory),
+            remedy="Name the directory that holds taps.csv and the recordings.",
+        )
     try:
         table = read_table(path, REQUIRED)
     except TableError as problem:
@@ -98,7 +104,11 @@ def read_tap_set(directory: Path | str) -> TapSet:
             remedy=f"Its first line must name the columns: {','.join(REQUIRED)}.",
         ) from None
     if not table.rows and not table.faults:
-        raise TapSetError("taps.csv holds no taps.", where=str(path))
+        raise TapSetError(
+            "taps.csv holds no taps.",
+            where=str(path),
+            remedy=f"Write one line per recording: {','.join(REQUIRED)}.",
+        )
     rows: list[TapSetRow] = []
     rejected = [Rejected(f"taps.csv line {line}", reason) for line, reason in table.faults]
     used: dict[str, TapSetRow] = {}

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+import re
+import shlex
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 Json = dict[str, Any]
+PICTURE = ("--picture", "map.png")
 SIMULATED_LINE = "SIMULATED: this plate exists on the virtual rig only."
 
 
@@ -82,6 +85,16 @@ def number(value: float | None, digits: int = 0, unit: str = "", signed: bool = 
     if float(text) == 0:
         text = text.lstrip("+-")
     return f"{text.replace('-', '−')} {unit}".rstrip()
+
+
+def sentence(text: str) -> str:
+    """A sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<![\w.])-(?=\d)", "−", text)
+
+
+def command(lead: str, *words: object) -> str:
+    """`Next: platerig map …`, quoted so that it can be pasted into a shell."""
+    return f"{lead}: platerig {shlex.join(map(str, words))}"
 
 
 def count(amount: int, one: str, many: str | None = None) -> str:

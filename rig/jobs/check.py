@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.model.errors import UsageError
 from rig.model.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -37,6 +38,12 @@ def check(folder_or_rig: Path | str, progress: Progress = silent) -> FolderHealt
     A folder is not changed by it. Raises FolderMissingError, FolderNewerError, RigFileError.
     """
     path = Path(folder_or_rig)
+    if path.is_file() and path.suffix != ".toml":
+        raise UsageError(
+            "This is neither a plate folder nor a rig file.",
+            where=str(path),
+            remedy="A plate folder is a directory; the name of a rig file ends in .toml.",
+        )
     if path.is_file() or path.suffix == ".toml":
         from rig.archive.rig_file import load_rig_file, rig_cautions, rig_values
 

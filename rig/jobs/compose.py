@@ -86,6 +86,7 @@ def _virtual(
             "simulated": True,
             "world": world,
             "seed": seed,
+            "speed": speed,
             "session": session,
             "laid": None if pose is None else asdict(pose),
             "temperature_c": spec.plate.temperature_c,

@@ -66,7 +66,7 @@ def scan(
     face: Face = "outer",
     strength: Strength = "light",
     repeats: int = 1,
-    speed: float = 1.0,
+    speed: float | None = None,
     resume: bool = False,
     max_taps: int | None = None,
     rim_height_mm: float | None = None,
@@ -82,7 +82,8 @@ def scan(
     after the first so many taps of the plan, as if stopped. rim_height_mm: upper edge of the rim
     above the bed; None as before when resumed, 3 otherwise. pose: virtual worlds only, where the
     plate truly lies; the camera still has to find it. control: the three stops. Ctrl-C stops, a
-    second one halts.
+    second one halts. speed: of a virtual world, 0 as fast as it can; None as before when resumed,
+    1 otherwise.
 
     Raises UsageError, FolderError, PictureError (plate not found or moved), DeviceError; what
     was stored is safe and the scan can be resumed.
@@ -160,12 +161,13 @@ def _new_rig(
     world: str | None,
     rig_file: Path | str | None,
     seed: int,
-    speed: float,
+    speed: float | None,
     face: Face,
     pose: Pose | None,
 ) -> tuple[Rig, Face]:
     from rig.jobs.compose import compose
 
+    speed = 1.0 if speed is None else speed
     session = 100_000 * len(folder.scans())
     rig = compose(world, rig_file, seed=seed, speed=speed, face=face, pose=pose, session=session)
     if rig.facts is not None:  # scales and rulers of the virtual workshop
@@ -179,7 +181,7 @@ def _new_rig(
 
 
 def _resumed(
-    folder: PlateFolder, world: str | None, rig_file: Path | str | None, speed: float
+    folder: PlateFolder, world: str | None, rig_file: Path | str | None, speed: float | None
 ) -> _Job:
     """Compose the very rig of the unfinished scan."""
     from rig.jobs.compose import compose
@@ -208,7 +210,7 @@ def _resumed(
         origin.get("world"),
         origin.get("rig_file"),
         seed=int(origin.get("seed") or 1),
-        speed=speed,
+        speed=float(origin.get("speed", 1.0)) if speed is None else speed,
         face=plan.face,
         pose=None if laid is None else Pose(**laid),
         session=int(origin.get("session") or 0) + 1 + len(folder.done(name)),

@@ -55,4 +55,4 @@ class ProgressListener:
     def scan_finished(self, outcome: ScanOutcome) -> None:
         """Over."""
         detail: dict[str, object] = {"state": outcome.state.value, "reason": outcome.reason}
-        self._progress(ProgressEvent("scan over", self._done, self._total, 0.0, detail))
+        self._progress(ProgressEvent("scan over", self._done, self._total, None, detail))

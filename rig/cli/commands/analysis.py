@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, count, number
+from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, count, number, sentence
 from rig.cli.verb import (
     FILE,
     TARGET_NAMES,
@@ -176,7 +176,7 @@ def zones(
         if contract.get("simulated"):
             to.line(SIMULATED_LINE)
         if contract.get("sentence"):
-            to.line(contract["sentence"])
+            to.line(sentence(contract["sentence"]))
         elif not contract["zones"]:
             to.line("No high zone that chance could not explain.")
         if contract["zones"]:
@@ -245,7 +245,7 @@ def compare(
         if contract.get("simulated"):
             to.line(SIMULATED_LINE)
         if contract.get("sentence"):
-            to.line(contract["sentence"])
+            to.line(sentence(contract["sentence"]))
         elif not contract["zones"]:
             to.line("No change that chance could not explain.")
         if contract["zones"]:

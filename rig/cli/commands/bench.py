@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import Answer, Json, Speaker, count, number
+from rig.cli.answer import PICTURE, Answer, Json, Speaker, command, count, number
 from rig.cli.verb import FACE, FILE, STRENGTH, Decorator, contract_of, folder_argument, verb
 from rig.cli.verbs import job
 from rig.cli.watch import duration
@@ -159,7 +159,7 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
 @click.option("--strength", type=STRENGTH, default="light", show_default=True)
 @click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True,
               help="Strikes per tap.")  # fmt: skip
-@click.option("--speed", type=click.FloatRange(0, 1000), default=1.0, show_default=True,
+@click.option("--speed", type=click.FloatRange(0, 1000),
               help="Speed of the virtual world: 1 real time, 0 as fast as it can.")  # fmt: skip
 @click.option("--max-taps", type=click.IntRange(min=1), metavar="N",
               help="Stop after the first N taps of the plan.")  # fmt: skip
@@ -206,9 +206,9 @@ def scan(
         _say_strikes(to, "left out", contract.get("rejections", []))
         _say_strikes(to, "struck again", contract.get("struck_again", []))
         if state == "finished":
-            to.line(f"Next: platerig map {folder} --scan {contract['scan']} --picture map.png")
+            to.line(command("Next", "map", folder, "--scan", contract["scan"], *PICTURE))
         else:
-            to.line(f"Everything stored is kept. Go on with: platerig scan {folder} --resume")
+            to.line(command("Everything stored is kept. Go on with", "scan", folder, "--resume"))
 
     as_asked = state == "stopped" and options["max_taps"] is not None
     status = 0 if as_asked else {"finished": 0, "stopped": 1}.get(state, 3)
@@ -219,8 +219,9 @@ def _say_time(to: Speaker, contract: Json) -> None:
     """Real seconds; on a virtual rig at another speed those of the rig as well."""
     wall_s, rig_s, floor_s = contract["wall_s"], contract["rig_s"], contract["floor_s"]
     rig = "" if abs(rig_s - wall_s) < 0.1 * rig_s + 1.0 else f" ({duration(rig_s)} of rig time)"
+    wall = duration(wall_s) if wall_s >= 1.0 else "less than 1 s"
     to.line(
-        f"It took {duration(wall_s)}{rig}; moving, settling and recording alone need "
+        f"It took {wall}{rig}; moving, settling and recording alone need "
         f"{duration(floor_s)}{' of rig time' if rig else ''}."
     )
 

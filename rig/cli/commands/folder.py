@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import SIMULATED_LINE, Answer, Speaker, count
+from rig.cli.answer import PICTURE, SIMULATED_LINE, Answer, Speaker, command, count
 from rig.cli.verb import FILE, FOLDER, contract_of, folder_argument, scan_option, verb
 from rig.cli.verbs import job
 
@@ -51,7 +51,9 @@ def new(folder: Path, progress: Any, machine: bool, **facts: Any) -> Answer:
         to.line(f"Plate folder ready: {contract['plate']}")
         if "outline_file" not in given:
             to.line("It has no outline yet; one is taken from the first picture or tap set.")
-        to.line(f"Next: platerig scan {folder} --virtual maple-graded   (or: platerig gather …)")
+        to.line(command("Next", "scan", folder, "--rig", "rig.toml"))
+        to.line(command("  or", "scan", folder, "--virtual", "maple-graded"))
+        to.line(command("  or", "gather", "DIR", folder))
 
     return Answer(contract, say)
 
@@ -152,7 +154,7 @@ def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answe
         for caution in contract.get("cautions", []):
             to.line(f"  {caution}")
         if scans:
-            to.line(f"Next: platerig map {folder} --scan {scans[0]} --picture map.png")
+            to.line(command("Next", "map", folder, "--scan", scans[0], *PICTURE))
         else:
             to.line("What to do: mend taps.csv or the recordings as told above, then gather again.")
 
