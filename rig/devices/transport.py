@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING, Protocol
 
 from rig.model.errors import LinkError
@@ -53,7 +54,7 @@ class SerialTransport:
             )
         except (serial.SerialException, ValueError, OSError) as error:
             raise LinkError(
-                f"The port cannot be opened: {error}.",
+                f"The port cannot be opened: {_why(error)}.",
                 where=self._port,
                 remedy="See `platerig devices` for the ports there are; close other programs "
                 "that use it.",
@@ -99,3 +100,11 @@ class SerialTransport:
             where=self._port,
             remedy="Check cable and supply, home the rig, then resume the scan.",
         )
+
+
+def _why(error: Exception) -> str:
+    """What the system says, without the library's repetitions of it."""
+    number = getattr(error, "errno", None)
+    if number:
+        return os.strerror(number).lower()
+    return str(error).rstrip(".")

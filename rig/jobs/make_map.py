@@ -59,6 +59,7 @@ class MapResult:
             "repeatability_cents": _rounded(made.repeatability_cents),
             "verdict": made.verdict,
             "reasons": list(made.reasons),
+            "notes": list(self.scan.notes),
             "misfit": _rounded(made.misfit, 2),
             "simulated": made.simulated,
             "points": [

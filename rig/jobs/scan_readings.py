@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.model.errors import FolderError
+from rig.model.errors import AnalysisError, FolderError
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
@@ -20,13 +20,19 @@ def load_scan(folder: Path | str, scan: str | None, progress: Progress = silent)
     """Open the folder, take one scan (None: the latest) and read strikes not read yet.
 
     New readings are stored where the folder can be opened for writing, so that they are computed
-    once. Raises the folder's own errors.
+    once. Raises the folder's own errors, AnalysisError where the scan holds no strike.
     """
     from rig.archive.plate_folder import PlateFolder
 
     with PlateFolder.open(folder) as opened:
         name = scan or opened.latest_scan()
         record = opened.scan_record(name)
+    if not record.strikes:
+        raise AnalysisError(
+            f"No strike of {name} is stored.",
+            where=str(folder),
+            remedy="Go on with the scan (scan --resume), or name another with --scan.",
+        )
     missing = [s for s in record.strikes if s.reading is None and not s.superseded]
     if not missing:
         return record

@@ -129,7 +129,7 @@ def map_(
             "against the middle value."
         )
         say_evenness(to, contract)
-        for reason in contract.get("reasons", []):
+        for reason in (*contract.get("reasons", []), *contract.get("notes", [])):
             to.line(f"  {reason}")
         if picture is not None:
             to.line(f"Picture: {picture}")

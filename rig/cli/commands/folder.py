@@ -73,6 +73,8 @@ def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bo
     del machine
     if (folder is None) == (rig_file is None):
         raise click.UsageError("Name a plate folder, or a rig file with --rig, but not both.")
+    if rig_file is not None and rig_file.is_dir():
+        raise click.UsageError(f"{rig_file} is a directory, not a rig file.")
     contract = contract_of(job("check")(folder or rig_file, progress=progress))
     problems = contract.get("problems", [])
 
@@ -92,7 +94,7 @@ def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bo
                     for scan in scans
                 ],
             )
-        elif folder is not None:
+        elif "scans" in contract and not problems:
             to.line("The folder holds no scan yet.")
         values = contract.get("values", [])
         if values:
