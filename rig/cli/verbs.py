@@ -15,6 +15,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "map": ("rig.jobs.make_map", "make_map"),
     "zones": ("rig.jobs.zones", "zones"),
     "compare": ("rig.jobs.compare", "compare"),
+    "modes": ("rig.jobs.modes", "modes"),
     "locate": ("rig.jobs.locate", "locate"),
     "report": ("rig.jobs.report", "report"),
     "check": ("rig.jobs.check", "check"),
