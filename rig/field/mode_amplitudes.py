@@ -126,8 +126,9 @@ def _cut(scan: ScanRecord, strikes: list[Strike], has_force: bool) -> _Heard:
     start = np.ceil(moment + free_s * rate).astype(np.int64)
     rest = np.array([len(s.clip.samples) for s in kept]) - start
     # the few strikes that were cut short must not shorten all others
-    count = int(min(np.quantile(rest, 0.05), _LONGEST_S * rate))
-    use = rest >= count
+    usual = float(np.median(rest))
+    use = rest >= 0.8 * usual
+    count = int(min(rest[use].min(), _LONGEST_S * rate))
     kept = [s for s, good in zip(kept, use, strict=True) if good]
     sound = np.empty((len(kept), count))
     for row, (strike, first) in enumerate(zip(kept, start[use], strict=True)):

@@ -19,12 +19,11 @@ from rig.report.words import count, face_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-COLUMNS = 4
-_CELL_MM = 47.0
+_CELL_MM = 46.0
 _LONGEST_MM = 90.0
 _WORDS_MM = 12.5
 _STEP_MM = 1.5
-_KEY_MM = 15.0
+_KEY_MM = 18.0
 _NORMALISED = {
     "force": "divided by the force of the strike",
     "strike speed": "divided by the speed of the strike; its force is not known",
@@ -54,7 +53,8 @@ def modes_sheet(
         (s for s in SCALES if width / s <= _CELL_MM - 5.0 and length / s <= _LONGEST_MM),
         max(width / (_CELL_MM - 5.0), length / _LONGEST_MM),
     )
-    rows = max(-(-len(modes.modes) // COLUMNS), 1)
+    columns = int(np.clip(np.ceil(np.sqrt(1.5 * len(modes.modes))), 4, 6))
+    rows = max(-(-len(modes.modes) // columns), 1)
     row_mm = length / scale + _WORDS_MM
     lines = (
         f"Scan {modes.scan}, {face_words(modes.face)} · {count(len(modes.modes), 'mode')} from "
@@ -63,13 +63,13 @@ def modes_sheet(
         "" if against is None else f"Likeness to {against}: modal assurance criterion, 0 to 1",
     )
     sheet = Sheet(
-        COLUMNS * _CELL_MM, rows * row_mm + _KEY_MM, Heading("Plate modes", lines),
+        columns * _CELL_MM, rows * row_mm + _KEY_MM, Heading("Plate modes", lines),
         simulated=modes.simulated,
     )  # fmt: skip
     field = _field(modes, outline) if modes.modes else None
     for number, mode in enumerate(modes.modes):
-        left = (number % COLUMNS) * _CELL_MM
-        top = (number // COLUMNS) * row_mm
+        left = (number % columns) * _CELL_MM
+        top = (number // columns) * row_mm
         _words(sheet, left, top, mode, None if alike is None else alike[number], against)
         inset = 0.5 * (_CELL_MM - width / scale)
         axes = sheet.axes(left + inset, top + _WORDS_MM - 2.0, width / scale, length / scale)
@@ -162,10 +162,10 @@ def _key(sheet: Sheet, top: float, scale: float) -> None:
     bar.tick_params(labelsize=SMALL_PT, length=2, width=0.5, pad=1.5)
     for spine in bar.spines.values():
         spine.set_linewidth(0.5)
-    sheet.text(
-        60.0, top + 2.0,
-        "bold line: at rest (nodal line) · thin lines: ¼, ½ and ¾ of the greatest amplitude,\n"
-        "dashed below 0: what moves down while the other moves up; the sign itself is free",
-    )  # fmt: skip
-    sheet.simulated_tag(60.0, top + 10.0)
-    scale_bar(sheet, 148.0, top + 3.0, scale)
+    words = (
+        "Bold line: at rest (nodal line). Thin lines: ¼, ½ and ¾ of the greatest amplitude, dashed "
+        "below 0: there the wood moves down while the rest moves up. The sign itself is free."
+    )
+    sheet.text(60.0, top + 2.0, "\n".join(sheet.wrapped(words, 78.0)))
+    sheet.simulated_tag(2.0, top + 13.0)
+    scale_bar(sheet, 145.0, top + 3.0, scale)
