@@ -50,8 +50,8 @@ def modes_sheet(
     outline = modes.outline
     width, length = outline.size_mm
     scale = next(
-        (s for s in SCALES if width / s <= _CELL_MM - 5.0 and length / s <= _LONGEST_MM),
-        max(width / (_CELL_MM - 5.0), length / _LONGEST_MM),
+        (s for s in SCALES if width / s <= _CELL_MM - 4.0 and length / s <= _LONGEST_MM),
+        max(width / (_CELL_MM - 4.0), length / _LONGEST_MM),
     )
     columns = int(np.clip(np.ceil(np.sqrt(1.5 * len(modes.modes))), 4, 6))
     rows = max(-(-len(modes.modes) // columns), 1)
@@ -143,7 +143,7 @@ def _words(
     )  # fmt: skip
     sheet.text(
         middle, top + 4.2,
-        f"± {mode.sd_hz:.2f} Hz · decay {mode.decay_s * 1000:.0f} ms", ha="center",
+        f"± {mode.sd_hz:.{2 if mode.sd_hz >= 0.01 else 3}f} Hz · decay {mode.decay_s * 1000:.0f} ms", ha="center",
     )  # fmt: skip
     note = f"{100.0 * mode.in_phase_share:.0f} % in phase"
     if against is not None:
