@@ -141,10 +141,9 @@ def _words(
         middle, top, f"{mode.hz:.1f} Hz", fontsize=TEXT_PT + 1.0, fontweight="bold", ha="center",
         color=WARNING if doubtful else INK,
     )  # fmt: skip
-    sheet.text(
-        middle, top + 4.2,
-        f"± {mode.sd_hz:.{2 if mode.sd_hz >= 0.01 else 3}f} Hz · decay {mode.decay_s * 1000:.0f} ms", ha="center",
-    )  # fmt: skip
+    digits = 2 if mode.sd_hz >= 0.01 else 3
+    words = f"± {mode.sd_hz:.{digits}f} Hz · decay {mode.decay_s * 1000:.0f} ms"
+    sheet.text(middle, top + 4.2, words, ha="center")
     note = f"{100.0 * mode.in_phase_share:.0f} % in phase"
     if against is not None:
         note += " · no partner" if alike is None else f" · {against}: {alike:.2f}"
