@@ -146,7 +146,6 @@ def gather_content(
     if choice.other_face is not None:
         with _optional(choice.chosen, f"The other face ({choice.other_face})", cautions):
             maps.append(map_once(choice.other_face))
-            cautions += _age(maps[0].scan, maps[1].scan)
     if choice.before is not None and choice.after is not None:
         which = f"The comparison of {choice.before} and {choice.after}"
         with _optional(choice.chosen, which, cautions):
@@ -154,6 +153,8 @@ def gather_content(
             rings = first.tone_map.ring, second.tone_map.ring
             change = comparison_of(first.scan, second.scan, rings, reading, progress)
             shown = {one.scan.scan for one in maps}
+            if choice.other_face is not None and len(maps) > 1:
+                cautions += _age(maps[0].scan, maps[1].scan)
             maps += [one for one in (second, first) if one.scan.scan not in shown]
     latest = maps[0].scan
     content = ReportContent(
@@ -183,7 +184,7 @@ def _optional(optional: bool, what: str, cautions: list[str]) -> Iterator[None]:
 
 
 def _age(shown: ScanRecord, other: ScanRecord) -> list[str]:
-    """A caution where the other face was scanned before: wood may have come off since."""
+    """A caution where the plate was worked on and the other face scanned before its latest scan."""
     if not shown.recorded_utc or not other.recorded_utc or other.recorded_utc > shown.recorded_utc:
         return []
     return [

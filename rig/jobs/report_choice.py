@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rig.archive.rows import ScanSummary
 
+LEAST_TAPS = 12  # a few knocks to try the microphone are no scan to report on
 ENOUGH = 0.8  # of the planned taps: below it a scan that was broken off is passed over
 
 
@@ -37,7 +38,7 @@ def choose(folder: Path) -> Choice:
 
 def choose_of(scans: Sequence[ScanSummary], latest: str) -> Choice:
     """The same from the summaries, oldest first; latest: what to show when none is whole."""
-    whole = [s for s in scans if s.strikes and s.taps_done >= ENOUGH * s.taps_planned]
+    whole = [s for s in scans if s.taps_done >= max(LEAST_TAPS, ENOUGH * s.taps_planned)]
     if not whole:
         return Choice(latest)
     now = whole[-1]

@@ -105,7 +105,8 @@ def test_zones_and_report(plate: Path, capsys: pytest.CaptureFixture[str]) -> No
     assert Path(made["pdf"]) == out
     assert out.read_bytes().startswith(b"%PDF")
     assert not made["simulated"]
-    assert "The other face (S0001) is not shown" in made["cautions"][0]
+    assert made["cautions"] == []
+    assert {Path(path).stem[-11:] for path in made["pictures"]} == {"S0002-above"}
 
 
 def test_gather_in_words_names_every_scan_and_the_next_step(
