@@ -93,6 +93,7 @@ def read_raw(path: Path | str) -> RawSound:
             )
         if path.stat().st_size == 0:
             raise RecordingError("The file is empty.", where=str(path), remedy=_RECORD_ANEW)
+        path.open("rb").close()  # the library calls every refusal a "system error"
         with soundfile.SoundFile(str(path)) as file:
             return _read_open_file(file, path)
     except (soundfile.SoundFileError, OSError) as problem:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 Json = dict[str, Any]
+MOST_LISTED = 10
 PICTURE = ("--picture", "map.png")
 SIMULATED_LINE = "SIMULATED: this plate exists on the virtual rig only."
 

@@ -89,6 +89,14 @@ def run(arguments: list[str]) -> int:
     except BrokenPipeError:  # the reader (head, less) went away: no complaint
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except PermissionError as problem:
+        return _tell(
+            f"The system refused: {problem.strerror or problem}.",
+            str(problem.filename or ""),
+            "Ask for the right to read and write there, or work on a copy of your own.",
+            machine,
+            status=1,
+        )
     except Exception as surprise:
         if "--debug" in arguments:
             raise

@@ -13,8 +13,8 @@ import click
 
 from rig.cli.answer import Answer, Speaker, as_text
 
-FOLDER = click.Path(path_type=Path)
-FILE = click.Path(path_type=Path)
+FOLDER = click.Path(path_type=Path, readable=False)  # the jobs' own errors say more
+FILE = click.Path(path_type=Path, readable=False)
 FACE = click.Choice(["outer", "inner"])
 STRENGTH = click.Choice(["light", "firm"])
 READING = click.Choice(["local", "attack", "contact", "rebound"])

@@ -118,9 +118,10 @@ def map_of(
     progress: Progress = silent,
 ) -> MapResult:
     """The same for a scan already in memory."""
-    from rig.field import tap_tone, tone_map
+    from rig.field import tone_map
+    from rig.jobs.tones import tones_of
 
-    tones = tap_tone(record, reading, progress)
+    tones = tones_of(record, reading, progress)
     progress(ProgressEvent("Drawing the map together", 1, 1))
     return MapResult(tone_map(record, tones, target, ring=ring), record)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from rig.model.errors import AnalysisError, UsageError
+from rig.model.errors import AnalysisError, StorageFullError, UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TargetKind
@@ -84,6 +85,7 @@ def report(
         raise UsageError(
             "A report is written as PDF.", where=str(pdf), remedy="Let its name end in .pdf."
         )
+    _require_writable(pdf)
     choice = Choice(scan or after, other_face, before, after)
     if choice.scan is None:
         usual = choose(path)
@@ -112,6 +114,17 @@ def report(
         simulated=content.simulated,
         cautions=cautions,
     )
+
+
+def _require_writable(pdf: Path) -> None:
+    """Refuse a place that cannot be written to before the long work, not after it."""
+    there = next(place for place in pdf.absolute().parents if place.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK) or pdf.is_dir():
+        raise StorageFullError(
+            "The report cannot be written there.",
+            where=str(pdf),
+            remedy="Choose another place with --out.",
+        )
 
 
 def gather_content(

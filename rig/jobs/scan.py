@@ -298,7 +298,7 @@ def _begin(
         repeats=repeats,
     )  # fmt: skip
     plan = reachable(plan, seen.pose, rig.settings)
-    origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "notes": list(seen.notes)}
+    origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "place_notes": list(seen.notes)}
     return folder.new_scan(plan, pose=seen.pose, settings=rig.settings, origin=origin)
 
 

@@ -27,6 +27,12 @@ def load_scan(folder: Path | str, scan: str | None, progress: Progress = silent)
     with PlateFolder.open(folder) as opened:
         name = scan or opened.latest_scan()
         record = opened.scan_record(name)
+    if not record.strikes and record.notes:
+        raise AnalysisError(
+            f"None of the recordings of {name} can be read.",
+            where=str(folder),
+            remedy="See what is missing with `platerig check`, and fetch it from a copy.",
+        )
     if not record.strikes:
         raise AnalysisError(
             f"No strike of {name} is stored.",

@@ -55,6 +55,16 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     assert done.stdout.splitlines()[-1] == "LOADED [] 0"
 
 
+def test_what_the_system_refuses_is_no_fault_of_ours(
+    stub: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    stub["install"]("check", PermissionError(13, "Permission denied", "a.plate/audio"))
+    assert run(["check", "a.plate"]) == 1
+    told = capsys.readouterr().err
+    assert told.startswith("The system refused: Permission denied.\n  Where: a.plate/audio\n")
+    assert "What to do: " in told
+
+
 def test_every_verb_has_a_job_help_example_and_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert set(VERB_ORDER) == set(platerig.commands) == set(verbs.JOBS)
     for verb in VERB_ORDER:

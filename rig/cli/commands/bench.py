@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import PICTURE, Answer, Json, Speaker, command, count, number
+from rig.cli.answer import MOST_LISTED, PICTURE, Answer, Json, Speaker, command, count, number
 from rig.cli.verb import FACE, FILE, STRENGTH, Decorator, contract_of, folder_argument, verb
 from rig.cli.verbs import job
 from rig.cli.watch import duration
@@ -21,7 +21,6 @@ CAUTIONS = (
     "  - The plate lies free on its supports, nothing loose on it, the strike set to light first.",
 )
 
-MOST_LISTED = 10
 PLANNED = ("face", "strength", "spacing_mm", "repeats", "seed")  # stored with a scan
 _UNITS = {"channels": "channels", "rate_hz": "Hz"}
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rig.cli.answer import PICTURE, SIMULATED_LINE, Answer, Speaker, command, count
+from rig.cli.answer import MOST_LISTED, PICTURE, SIMULATED_LINE, Answer, Speaker, command, count
 from rig.cli.verb import FILE, FOLDER, contract_of, folder_argument, scan_option, verb
 from rig.cli.verbs import job
 
@@ -105,9 +105,11 @@ def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bo
         if not problems:
             to.line("No problem found.")
         to.lines(contract.get("notes", []))
-        for problem in problems:
+        for problem in problems[:MOST_LISTED]:
             to.line(f"{problem['what']} ({problem['where']})")
             to.line(f"  What to do: {problem['remedy']}")
+        if len(problems) > MOST_LISTED:
+            to.line(f"And {len(problems) - MOST_LISTED} more problems; --json lists all.")
 
     return Answer(contract, say, status=1 if problems else 0)
 
@@ -151,8 +153,10 @@ def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answe
                 to.line("  There is one scan for every face and strength.")
         else:
             to.line(f"No recording in {directory} could be used; nothing was stored.")
-        for one in rejected:
+        for one in rejected[:MOST_LISTED]:
             to.line(f"  left out: {one['file']}: {one['reason']}")
+        if len(rejected) > MOST_LISTED:
+            to.line(f"  left out: {len(rejected) - MOST_LISTED} more (--json lists all)")
         for caution in contract.get("cautions", []):
             to.line(f"  {caution}")
         if scans:
