@@ -46,8 +46,7 @@ _SOFT = ("spruce", "fir", "cedar", "pine", "larch")
 
 def wood_ratios(wood: str | None) -> WoodRatios:
     """Handbook ratios of a wood by name; any hardwood or unknown wood starts from maple's."""
-    name = (wood or "").lower()
-    return _WOODS["spruce" if any(soft in name for soft in _SOFT) else "maple"]
+    return _WOODS["spruce" if is_softwood(wood) else "maple"]
 
 
 def is_softwood(wood: str | None) -> bool:

@@ -13,7 +13,7 @@ from rig.model.units import FloatArray
 # what is common to all frequencies and so unseen by leaving some out, in cents. Waves turn back
 # at the edge, and the thinner rim is read together with the thicker wood beside it.
 _FLOOR_CENTS = 27.0
-_FLOOR_AT_EDGE_CENTS = 30.0
+_FLOOR_AT_EDGE_CENTS = 40.0
 _EDGE_MM = 15.0
 _SPREAD = 1.2  # leaving out blocks sees a little less than the whole of the chance part
 

@@ -147,7 +147,9 @@ def test_surface_reaches_all_wood_and_nothing_else(graded_scan: ScanRecord) -> N
     truth = (grid[:, 0] * 1.5 + 40 * np.sin(grid[:, 1] / 40.0)).reshape(wood.shape)
     truth = truth - np.median(cents)
     inner = wood & (graded_scan.outline.edge_distance_mm(grid).reshape(wood.shape) > 8)
-    assert np.abs(drawn.cents - truth)[inner].max() < 15.0
+    left = np.abs(drawn.cents - truth)[inner]
+    assert np.quantile(left, 0.99) < 6.0
+    assert left.max() < 30.0  # at the corners, beyond the last tap
     assert np.all(drawn.sd_cents[wood] > 0)
 
 
