@@ -123,5 +123,5 @@ def test_a_refused_inversion_is_not_averaged_in(monkeypatch: pytest.MonkeyPatch)
 
 def test_nothing_readable_is_an_error_with_both_reasons(monkeypatch: pytest.MonkeyPatch) -> None:
     _stand_ins(monkeypatch, AnalysisError("No plate."), AnalysisError("No waves."))
-    with pytest.raises(AnalysisError, match="No waves. No plate."):
+    with pytest.raises(AnalysisError, match=r"No waves\. No plate\."):
         joint.inversion_with_waves(_scan())
