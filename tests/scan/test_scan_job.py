@@ -68,6 +68,11 @@ def test_a_scan_finds_plans_and_taps_the_plate(scanned: tuple[Path, dict[str, ob
     truth = world_spec("maple-even").pose("outer")
     assert np.hypot(record.pose.x_mm - truth.x_mm, record.pose.y_mm - truth.y_mm) < 6.0
     assert record.microphone_xyz_mm is not None
+    above_mm = world_spec("maple-even").microphone_mm[2] - world_spec("maple-even").rim_height_mm
+    assert record.microphone_xyz_mm[2] == pytest.approx(above_mm, abs=1.0)
+    assert any("outline was taken" in note for note in contract["warnings"])  # type: ignore[attr-defined]
+    assert origin["place_notes"] == contract["warnings"]
+    assert origin["rim_height_mm"] == pytest.approx(3.0, abs=1.0)
     assert facts.wood == "maple"
     assert facts.mass_g is not None
     assert 60.0 < facts.mass_g < 160.0
@@ -116,7 +121,7 @@ def test_interrupt_stops_and_resume_completes(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="begun on maple-even"):
         scan(path, world="spruce-top", resume=True, speed=0.0)
     recorder = Recorder()
-    again = scan(path, resume=True, speed=0.0, listeners=[recorder])
+    again = scan(path, resume=True, listeners=[recorder])  # as fast as it was begun
     assert again.outcome.state is ScanState.FINISHED
     assert next(e.tap.number for e in recorder.events("striking")) == 4
     with PlateFolder.open(path) as folder:
@@ -167,6 +172,8 @@ def test_wrong_calls_make_nothing(tmp_path: Path) -> None:
         scan(path)
     with pytest.raises(UsageError):
         scan(path, world="maple-even", rig_file="rig.toml")
+    with pytest.raises(UsageError, match="rim"):
+        scan(path, world="maple-even", rim_height_mm=300.0)
     with pytest.raises(UsageError, match="face"):
         scan(path, world="maple-even", face="front")  # type: ignore[arg-type]
     assert not path.exists()

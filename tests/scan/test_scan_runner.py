@@ -195,7 +195,9 @@ def test_poor_strikes_are_made_again_at_the_end_and_the_retake_stands(faults: Fa
     faulty = [n for n, truth in enumerate(bench.rig.bench.truths[:30]) if truth.faults]
     assert len(faulty) >= 3
     assert outcome.state is ScanState.FINISHED
-    assert outcome.retakes >= len(faulty)
+    assert outcome.retakes == len(outcome.struck_again) >= len(faulty)
+    assert [strike.tap for strike in outcome.struck_again[: len(faulty)]] == faulty
+    assert all(strike.reason for strike in outcome.struck_again)
     retaken = [e.tap.number for e in bench.recorder.events("striking") if e.retake == 1]
     assert retaken == faulty  # exactly those, in the plan's order, after all others
     used = [s for s in bench.store.strikes if not s.superseded]
