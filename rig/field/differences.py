@@ -25,6 +25,11 @@ from rig.model.tone_map import ReadingKind, TapTone
 from rig.model.units import FloatArray
 
 _BLOCKS = 8
+_SPREAD = 1.2  # leaving out blocks sees a little less than the whole
+# Beside the edge half of the neighbours are missing and waves turn back; plates scanned twice
+# differ there by more than leaving out blocks tells.
+_AT_EDGE_CENTS = 45.0
+_EDGE_MM = 15.0
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,8 @@ def wave_difference(
     sd_now = np.sqrt(_deviation(steps[0] @ weights.T) + _deviation(steps[1] @ weights.T))
     # Eight blocks tell one place's error badly; neighbours share it.
     near = averaging_weights(grid, grid, before.outline, fwhm_mm=60.0)
-    sd = np.sqrt(near @ sd_now**2)
+    depth = before.outline.edge_distance_mm(grid)
+    sd = np.hypot(_SPREAD * np.sqrt(near @ sd_now**2), _AT_EDGE_CENTS * np.exp(-depth / _EDGE_MM))
     length = float(np.hypot(SCRAPER_MM / 2.3548 * np.sqrt(2.0), 11.0))
     return Difference(
         grid,

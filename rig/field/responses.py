@@ -123,7 +123,6 @@ def _pulse_peak(clip: Clip) -> int | None:
     force = clip.pickup
     if force is None:
         return None
-    force = np.abs(force - np.median(force))
     rate = clip.sample_rate_hz
     if clip.strike_sample is None:
         low, high = 0, len(force)
@@ -132,9 +131,11 @@ def _pulse_peak(clip: Clip) -> int | None:
         high = min(clip.strike_sample + int(0.030 * rate), len(force))
     if high <= low:
         return None
-    peak = low + int(np.argmax(force[low:high]))
+    force = force[low:high]
+    force = np.abs(force - np.median(force))
+    peak = int(np.argmax(force))
     noise = 1.4826 * float(np.median(force))
-    return peak if force[peak] > 8.0 * noise + 1e-6 else None
+    return low + peak if force[peak] > 8.0 * noise + 1e-6 else None
 
 
 def _divided_by_force(
