@@ -110,7 +110,7 @@ def test_noise_alone_makes_no_zone(graded_scan: ScanRecord) -> None:
         order = work_order(made, graded_scan)
         claimed += bool(order.zones)
         if not order.zones:
-            assert "even within what this rig can tell" in order.sentence
+            assert "Even within what this rig can tell" in order.sentence
     assert claimed <= 3  # 5 % of 20, with room for luck
 
 
@@ -139,7 +139,7 @@ def test_surface_reaches_all_wood_and_nothing_else(graded_scan: ScanRecord) -> N
     _, places = graded_scan.tap_places()
     cents = places[:, 0] * 1.5 + 40 * np.sin(places[:, 1] / 40.0)
     made = tone_map(graded_scan, made_tone(graded_scan, cents, sd=5.0))
-    drawn = surface(made, graded_scan.outline)
+    drawn = surface(made, graded_scan.outline, 2.0)
     assert drawn.cents.shape == (len(drawn.y_mm), len(drawn.x_mm))
     grid = np.stack(np.meshgrid(drawn.x_mm, drawn.y_mm), axis=-1).reshape(-1, 2)
     wood = graded_scan.outline.contains(grid).reshape(drawn.cents.shape)
@@ -290,3 +290,14 @@ class TestComparison:
         assert "20 °C before, 26 °C after" in said
         assert "light before" in said
         assert "humidity" in said
+
+
+def test_no_zone_is_claimed_from_attack(graded_scan: ScanRecord) -> None:
+    """What a listener hears at once does not tell where wood is thick."""
+    strikes = tuple(
+        replace(s, reading=reading(attack_hz=2000.0 + 5.0 * s.x_mm)) for s in graded_scan.strikes
+    )
+    scan = replace(graded_scan, strikes=strikes)
+    order = work_order(tone_map(scan, attack_tone(scan)), scan)
+    assert order.zones == ()
+    assert "attack tells what a listener hears" in order.sentence
