@@ -72,7 +72,7 @@ make_environment() {
     .venv/bin/python -m uv --version >/dev/null 2>&1 ||
         .venv/bin/python -m pip install --quiet --disable-pip-version-check uv
     # shellcheck disable=SC2086
-    UV_PROJECT_ENVIRONMENT=.venv .venv/bin/python -m uv sync --quiet --frozen --inexact $sync_options
+    UV_PROJECT_ENVIRONMENT=.venv .venv/bin/python -m uv sync --quiet --frozen --inexact --compile-bytecode $sync_options
 }
 
 # shellcheck disable=SC2086
