@@ -57,7 +57,7 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     sd[here] = 1.0 / np.sqrt(before + weight)
     return replace(
         local,
-        estimator=f"{local.estimator} with {name}",
+        estimator=f"{local.estimator} {'and' if ' with ' in local.estimator else 'with'} {name}",
         tone_hz=2.0 ** (value / 1200.0),
         sd_cents=sd,
         reasons=(
