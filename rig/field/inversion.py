@@ -20,7 +20,6 @@ from rig.field.inversion_data import TapResponses, tap_responses
 from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage, fit_plate
 from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
-from rig.field.inversion_system import SOFTENING_HZ
 from rig.field.inversion_verdict import REFUSED_MISFIT, judge, posterior_sd_cents
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
@@ -31,17 +30,17 @@ from rig.plate.arching import template_heights
 ESTIMATOR = "whole-plate inversion"
 REFERENCE_LENGTH_M = 0.050  # local tone: frequency of a bending wave this long
 USUAL_CROWN_MM = 14.0
-_SHEAR_HZ = 4000.0  # where most of what is known of single spots comes from
 
 
 @dataclass(frozen=True)
 class Options:
     """How the inversion is run; the defaults are what the product uses."""
 
-    mesh_mm: float = 12.0
+    mesh_mm: float = 15.0
     spacing_mm: float = 14.0
     schedule: tuple[Stage, ...] = SCHEDULE
     freedom: Freedom = field(default_factory=Freedom)
+    arch_within: float = 0.20  # sd of the arch's height as a share of the crown
     arching_mm: float | None = None  # overrides what the scan's facts say
 
 
@@ -59,21 +58,11 @@ class Inversion:
     mass_g: float | None = None
 
     def log_tone(self, xy_mm: FloatArray) -> FloatArray:
-        """ln(h·√(C/ρ)) at (k, 2) places, C the geometric mean of c11 and c22; h in m.
-
-        Transverse shear softens a bending wave of given frequency in proportion to h, the fit's
-        softening is the same everywhere; the difference is added here.
-        """
+        """ln(h·√(C/ρ)) at (k, 2) places, C the geometric mean of c11 and c22; h in m."""
         belief = self.fit.belief
         stiff = np.sqrt(belief.stiffness.c11 * belief.stiffness.c22) / belief.density_kg_m3
         matrix = self.geometry.field.matrix(xy_mm)
-        shear = max(0.0, float(np.mean(belief.softening[:2]))) * _SHEAR_HZ / SOFTENING_HZ
-        thickness = self.geometry.thickness_m(belief.log_thickness)
-        mean = np.average(thickness, weights=self.geometry.weights_m2)
-        relative = np.exp(matrix @ belief.log_thickness) / mean
-        return np.asarray(
-            matrix @ belief.log_thickness + 0.5 * np.log(stiff) + 0.5 * shear * (relative - 1.0)
-        )
+        return np.asarray(matrix @ belief.log_thickness + 0.5 * np.log(stiff))
 
 
 def invert(scan: ScanRecord, progress: Progress = silent, **options: object) -> TapTone:
@@ -119,7 +108,7 @@ def inverted(scan: ScanRecord, progress: Progress = silent, **options: object) -
         )
 
     if told is not None:
-        found = attempt(told if told > 0.5 else None, 0.20)
+        found = attempt(told if told > 0.5 else None, settings.arch_within)
         if told <= 0.5 or found.fit.misfit <= REFUSED_MISFIT:
             return found
         # The fit may have run into a wrong arch: once more, with more freedom for it.

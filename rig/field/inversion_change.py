@@ -71,7 +71,7 @@ def invert_change(
         constants_start=2e-3,
         eta=2e-3,
         move=base.move,
-        softening=None if base.softening is None else 2e-3,
+        shear=2e-3,
         low_hz=base.low_hz,
         mass=5e-4 if same_mass is not None else 5e-3,
         arch_mm=0.02 if len(first.fit.belief.arch) else None,

@@ -17,6 +17,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
 from rig.plate.wood import Stiffness
 
+LEAST_EASE = 0.02
 IN_PLANE_COUNT = 30  # resonances up to about 8 kHz
 
 
@@ -40,7 +41,7 @@ SCHEDULE = (
 
 
 # An arched plate needs more steps at low frequencies, where its arch is found.
-ARCH_SCHEDULE = (*SCHEDULE[:1], *SCHEDULE[:1], *SCHEDULE[1:2], *SCHEDULE[1:])
+ARCH_SCHEDULE = (*SCHEDULE[:2], *SCHEDULE[1:])
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ class Freedom:
     constants_start: float = 0.4
     eta: float = 0.010
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
-    softening: float | None = 0.2
+    shear: float = 0.6  # of the ease, whose handbook value is 1
     arch_mm: float | None = None  # of the height's deviation from the template
     arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # × arch_mm, mm
     tap_fields: bool = True
@@ -127,8 +128,8 @@ def fit_plate(
             projection = project(plate, spectra)
         rows = build_rows(
             geometry, belief, plate, spectra, projection, taps_mm,
-            moving=not stage.constants_only, softening=free.softening is not None,
-            arching=free.arch_mm is not None,
+            moving=not stage.constants_only,
+            arching=free.arch_mm is not None and not stage.constants_only,
             equation_noise=free.equation_noise,
             fields=fields if stage.mend_taps and free.tap_fields else None,
         )  # fmt: skip
@@ -227,8 +228,7 @@ def _prior(
     offset[block] = away
     loose("eta", np.full(len(belief.eta), free.eta), belief.eta - start.eta)
     loose("move", np.array(free.move), belief.move - start.move)
-    if free.softening is not None:
-        loose("softening", np.full(4, free.softening), belief.softening - start.softening)
+    loose("shear", np.full(2, free.shear), belief.shear_ease - start.shear_ease)
     if "arch" in rows.blocks and free.arch_mm is not None:
         block = rows.blocks["arch"]
         parts = tuple((share * free.arch_mm, length) for share, length in free.arch_lengths)
@@ -255,7 +255,9 @@ def _updated(
         stiffness=belief.stiffness.scaled(np.clip(part("constants", 4), -0.7, 0.7)),
         eta=np.clip(belief.eta + part("eta", len(belief.eta)), 1e-3, 0.08),
         move=belief.move + part("move", 3),
-        softening=belief.softening + part("softening", 4),
+        shear_ease=np.clip(
+            belief.shear_ease + part("shear", len(belief.shear_ease)), LEAST_EASE, 5.0
+        ),
         arch=belief.arch + part("arch", len(belief.arch)),
     )
     excess = np.log(geometry.mass_kg(new) / mass_kg)
@@ -272,6 +274,7 @@ def first_belief(
     density_kg_m3: float,
     stiffness: Stiffness,
     arch: FloatArray | None = None,
+    shear_pa: tuple[float, float] | None = None,
 ) -> Belief:
     """An even plate with the handbook's constants."""
     return Belief(
@@ -280,6 +283,8 @@ def first_belief(
         density_kg_m3=density_kg_m3,
         eta=np.full(2 * len(BANDS), 0.015),
         arch=np.zeros(0) if arch is None else arch,
+        shear_pa=shear_pa or (1.0, 1.0),
+        shear_ease=np.ones(2) if shear_pa else np.zeros(0),
     )
 
 

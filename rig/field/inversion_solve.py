@@ -46,7 +46,7 @@ def solve_step(
     prior_precision: FloatArray,
     offset: FloatArray,
     *,
-    passes: int = 3,
+    passes: int = 2,
 ) -> Step:
     """Minimise Σ ρ(r + J x) / T + (x + offset)' P (x + offset).
 

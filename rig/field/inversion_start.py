@@ -59,7 +59,14 @@ def start_belief(scan: ScanRecord, geometry: PlateGeometry) -> tuple[Belief, lis
         )
     return (
         first_belief(
-            geometry, thickness_m=thickness, density_kg_m3=density, stiffness=wood.stiffness()
+            geometry,
+            thickness_m=thickness,
+            density_kg_m3=density,
+            stiffness=wood.stiffness(),
+            shear_pa=(
+                wood.ratio_shear_across * wood.e_along,
+                wood.ratio_shear_along * wood.e_along,
+            ),
         ),
         reasons,
     )

@@ -13,6 +13,7 @@ from rig.model.outline import Outline
 from rig.model.units import FloatArray
 from rig.plate.arching import ArchSurface
 from rig.plate.plate_model import Arch, PlateModel, PlateModes
+from rig.plate.shear import SHEAR_FACTOR
 from rig.plate.splines import SplineField
 from rig.plate.wood import Stiffness
 
@@ -20,9 +21,9 @@ from rig.plate.wood import Stiffness
 @dataclass(frozen=True)
 class Belief:
     """log_thickness (j,): spline coefficients of ln(h / 1 m); eta (2 × bands,): loss factor at both
-    ends of every band; move (3,): mm, mm, rad by which the taps' frame is off; softening (4,): fall
-    of ln c11, c22, c12, c66 per 5 kHz (transverse shear). arch (l,): spline coefficients in mm of
-    the arch's height; empty for a flat plate.
+    ends of every band; move (3,): mm, mm, rad by which the taps' frame is off; shear_ease (2,):
+    transverse shear's flexibility in the x-z and y-z planes against 1/shear_pa; empty for a plate
+    without shear. arch (l,): spline coefficients in mm of the arch's height; empty if flat.
     """
 
     log_thickness: FloatArray
@@ -30,12 +31,21 @@ class Belief:
     density_kg_m3: float
     eta: FloatArray
     move: FloatArray = field(default_factory=lambda: np.zeros(3))
-    softening: FloatArray = field(default_factory=lambda: np.zeros(4))
+    shear_pa: tuple[float, float] = (0.9e9, 0.3e9)
+    shear_ease: FloatArray = field(default_factory=lambda: np.zeros(0))
     arch: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def changed(self, **values: object) -> Belief:
         """The same belief with some values replaced."""
         return replace(self, **values)  # type: ignore[arg-type]
+
+    @property
+    def moduli_pa(self) -> tuple[float, float] | None:
+        """The believed transverse shear moduli; None for a plate without shear."""
+        if not len(self.shear_ease):
+            return None
+        (x, y), (ease_x, ease_y) = self.shear_pa, self.shear_ease
+        return float(x / ease_x), float(y / ease_y)
 
 
 class PlateGeometry:
@@ -103,7 +113,8 @@ class ModalPlate:
 
     curvature (3, p, n) and w (p, n) at the sensitivity points; taps_w, taps_x, taps_y (taps, n):
     displacement and slopes (per metre) at the taps; constants (4, n, n): ∂K/∂ ln c.
-    For an arched plate also the membrane strains (3, p, n).
+    For an arched plate also the membrane strains (3, p, n); for a sheared one the shear strains
+    (2, p, n), its curvature being that of the section's rotation, and ease (2, n, n): ∂K/∂ease.
     """
 
     modes: PlateModes
@@ -115,6 +126,8 @@ class ModalPlate:
     constants: FloatArray
     thickness_m: FloatArray
     membrane: FloatArray | None = None
+    shear: FloatArray | None = None
+    ease: FloatArray | None = None
 
     @property
     def omega2(self) -> FloatArray:
@@ -132,6 +145,8 @@ class ModalPlate:
             taps_y=self.taps_y[:, :count],
             constants=self.constants[:, :count, :count],
             membrane=None if self.membrane is None else self.membrane[:, :, :count],
+            shear=None if self.shear is None else self.shear[:, :, :count],
+            ease=None if self.ease is None else self.ease[:, :count, :count],
         )
 
 
@@ -152,6 +167,7 @@ def modal_plate(
         belief.density_kg_m3,
         count=count,
         arch=geometry.arch_on_model(belief),
+        shear_pa=belief.moduli_pa,
         in_plane_count=in_plane_count,
         start=None if previous is None else previous.modes,
         tolerance=1e-8,
@@ -160,6 +176,19 @@ def modal_plate(
     kxx, kyy, kxy, w = (op @ bending for op in geometry.operators)
     at_places = geometry.thickness_m(belief.log_thickness)
     curvature = np.stack([kxx, kyy, kxy])
+    shear = ease = None
+    if belief.moduli_pa is not None:
+        shear, added = modes.shear_strain(4)
+        curvature += added
+        weight = SHEAR_FACTOR * (geometry.weights_m2 * at_places)[:, None]
+        ease = np.stack(
+            [
+                -modulus / share * (strain.T @ (strain * weight))
+                for modulus, share, strain in zip(
+                    belief.moduli_pa, belief.shear_ease, shear, strict=True
+                )
+            ]
+        )
     twice = np.array([1.0, 1.0, 2.0])[:, None, None]  # (wxx, wyy, 2 wxy)
     constants = _energies(belief, twice * curvature, geometry.weights_m2 * at_places**3 / 12.0)
     membrane = None
@@ -178,6 +207,8 @@ def modal_plate(
         constants=constants,
         thickness_m=at_places,
         membrane=membrane,
+        shear=shear,
+        ease=ease,
     )
 
 

@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 from rig.field.inversion_gate import GatedSpectra
 from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry
 from rig.model.units import FloatArray
+from rig.plate.shear import SHEAR_FACTOR
 
 ComplexArray = NDArray[np.complex128]
-MIDDLE_HZ = 3000.0  # the constants are meant at this frequency; softening turns about it
-SOFTENING_HZ = 5000.0
 _RIDGE = 1e-6
 _RESONANCE_SD = 0.02
 _TOP_RATIO = 1.35
@@ -109,7 +108,6 @@ def build_rows(
     taps_mm: FloatArray,
     *,
     moving: bool,
-    softening: bool,
     arching: bool,
     equation_noise: float,
     fields: TapColumns | None = None,
@@ -121,14 +119,7 @@ def build_rows(
     top2 = (_TOP_RATIO * omega.max()) ** 2
     tested = np.flatnonzero((lam > 0) & (lam < top2))
     u = projection.c + eta * projection.b
-    slope = (spectra.frequency_hz - MIDDLE_HZ) / SOFTENING_HZ
-    softened = -np.outer(belief.softening, slope)  # (4, bins): ln factor
     residual = lam[:, None] * u + projection.a
-    diagonal = np.repeat(lam[:, None], len(omega), axis=1)
-    if np.any(belief.softening):
-        for form, factor in zip(plate.constants, np.expm1(softened), strict=True):
-            residual += form @ (u * factor)
-            diagonal += np.outer(np.diag(form), factor)
     pull, doubt = _in_plane_pull(plate, projection, omega, eta)
     residual -= pull
     shrink = _signal_share(projection)
@@ -148,15 +139,11 @@ def build_rows(
         "log_thickness",
         _thickness_columns(geometry, belief, plate, u_quiet, a_quiet, tested),
     )
-    forms = [
-        (form[tested] @ (u_quiet * np.exp(factor)))
-        for form, factor in zip(plate.constants, softened, strict=True)
-    ]
-    add("constants", np.stack(forms))
+    add("constants", np.stack([form[tested] @ u_quiet for form in plate.constants]))
     damped = lam[tested, None] * (projection.b * shrink)[tested]
     add("eta", _damping_columns(belief, spectra, damped))
-    if softening:
-        add("softening", np.stack([-form * slope for form in forms]))
+    if plate.ease is not None:
+        add("shear", np.stack([form[tested] @ u_quiet for form in plate.ease]))
     if moving:
         move = _moving_columns(geometry, plate, projection, u_quiet, a_quiet, tested, taps_mm)
         add("move", move)
@@ -164,7 +151,7 @@ def build_rows(
         add_real("arch", _arch_columns(geometry, belief, plate, u_quiet, tested))
     if fields is not None:
         add_real("taps", fields.columns(plate, spectra, projection, eta, tested))
-    variance = _variance(spectra, projection, diagonal, lam, tested, equation_noise)
+    variance = _variance(spectra, projection, lam, tested, equation_noise)
     variance += doubt[tested]
     kept = residual[tested]
     ratio = np.sqrt(lam[tested, None]) / omega
@@ -209,14 +196,13 @@ def _signal_share(projection: Projection) -> FloatArray:
 def _variance(
     spectra: GatedSpectra,
     projection: Projection,
-    diagonal: FloatArray,
     lam: FloatArray,
     tested: NDArray[np.intp],
     equation_noise: float,
 ) -> FloatArray:
     """Variance per real and imaginary part of every (mode, bin)."""
     omega2 = spectra.omega**2
-    away = diagonal[tested] - omega2
+    away = lam[tested, None] - omega2
     noise = (
         0.5
         * projection.mode_noise2[tested]
@@ -263,6 +249,10 @@ def _thickness_columns(
         force = np.einsum("ab,bpf->apf", belief.stiffness.matrix(), strain)
         fields.append(force * (geometry.weights_m2 * h)[:, None])
         tests.append(plate.membrane[:, :, tested])
+    if plate.shear is not None and belief.moduli_pa is not None:
+        moduli = SHEAR_FACTOR * np.array(belief.moduli_pa)[:, None] * (geometry.weights_m2 * h)
+        fields.append(np.stack([g @ u_parts for g in plate.shear]) * moduli[:, :, None])
+        tests.append(plate.shear[:, :, tested])
     field = np.concatenate(fields).transpose(1, 0, 2).astype(np.float32)
     test = np.concatenate(tests)
     test = test.transpose(1, 0, 2).astype(np.float32)

@@ -1,10 +1,9 @@
 """The shape of an arched plate, as far as an estimator may assume it.
 
-Template: ψ solves ψ − ℓ²Δψ = 1 over the wood with ψ = 0 at the rim (so ψ ≈ 1 − e^(−d/ℓ), d the
-distance to the rim); z = H · ψ²(3 − 2ψ), scaled to H at its highest. Level at the rim (the hollow
-or "recurve"), rising over the bouts, with a long flat crown a little lower in the waist, as
-makers give a plate (common practice, no source). ℓ is the one shape parameter. Height points
-replace the template where the maker has measured them.
+Template: a long arch (1 − |s|³)², s from end to end, times a cross arch ½(1 + cos πt), t across the
+plate's own width with its corners smoothed away: level at the rim (the hollow or "recurve") and
+close to the curtate cycloids that makers draw (common practice, no source). A fit leaves it where
+the taps say so.
 """
 
 from __future__ import annotations
@@ -17,25 +16,46 @@ from rig.model.units import FloatArray
 from rig.plate.plate_model import Arch
 from rig.plate.splines import SplineField
 
-USUAL_REACH_MM = 30.0
+_ROWS = 181
+_SMOOTH_MM = 12.0
 
 
-def template_heights(
-    outline: Outline, xy_mm: FloatArray, *, reach_mm: float = USUAL_REACH_MM, step_mm: float = 4.0
-) -> FloatArray:
+def template_heights(outline: Outline, xy_mm: FloatArray) -> FloatArray:
     """(k,) heights of the template at the (k, 2) places for a crown of 1."""
-    from scipy.interpolate import RegularGridInterpolator
+    y = np.asarray(outline.rim)[:, 1]
+    low, high = float(y.min()), float(y.max())
+    rows = np.linspace(low, high, _ROWS)
+    left, right = _widths(outline, rows)
+    step = (high - low) / (_ROWS - 1)
+    middle = _smooth(0.5 * (left + right), _SMOOTH_MM / step)
+    half = np.maximum(_smooth(0.5 * (right - left), _SMOOTH_MM / step), 1.0)
+    across = (xy_mm[:, 0] - np.interp(xy_mm[:, 1], rows, middle)) / np.interp(
+        xy_mm[:, 1], rows, half
+    )
+    along = np.clip(2.0 * (xy_mm[:, 1] - low) / (high - low) - 1.0, -1.0, 1.0)
+    cross_arch = 0.5 + 0.5 * np.cos(np.pi * np.clip(across, -1.0, 1.0))
+    return np.asarray((1.0 - np.abs(along) ** 3) ** 2 * cross_arch)
 
-    margin = 3.0 * step_mm
-    low, high = outline.rim.min(axis=0) - margin, outline.rim.max(axis=0) + margin
-    x = np.arange(low[0], high[0] + step_mm, step_mm)
-    y = np.arange(low[1], high[1] + step_mm, step_mm)
-    grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y, indexing="ij")])
-    wood = Outline(rim=outline.rim).contains(grid).reshape(len(x), len(y))
-    film = _screened_film(wood, step_mm, reach_mm)
-    heights = film**2 * (3.0 - 2.0 * film)
-    lookup = RegularGridInterpolator((x, y), heights / heights.max())
-    return np.asarray(lookup(xy_mm))
+
+def _widths(outline: Outline, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Leftmost and rightmost x of the rim on every row."""
+    rim = np.asarray(outline.rim, dtype=np.float64)
+    start, end = rim, np.roll(rim, -1, axis=0)
+    left, right = np.full(len(rows), np.inf), np.full(len(rows), -np.inf)
+    for (x0, y0), (x1, y1) in zip(start, end, strict=True):
+        hit = (rows >= min(y0, y1)) & (rows <= max(y0, y1))
+        share = (rows[hit] - y0) / (y1 - y0) if y1 != y0 else np.zeros(int(np.sum(hit)))
+        x = x0 + share * (x1 - x0)
+        left[hit], right[hit] = np.minimum(left[hit], x), np.maximum(right[hit], x)
+    known = left <= right
+    return np.interp(rows, rows[known], left[known]), np.interp(rows, rows[known], right[known])
+
+
+def _smooth(values: FloatArray, sd: float) -> FloatArray:
+    """Gaussian mean along the rows: corners and bumps of the rim do not shape the arch."""
+    from scipy.ndimage import gaussian_filter1d
+
+    return np.asarray(gaussian_filter1d(values, sd, mode="nearest"))
 
 
 class ArchSurface:
@@ -54,26 +74,3 @@ class ArchSurface:
         """Slopes and curvature at the (k, 2) places."""
         values = [op @ coefficients_mm for op in self.operators(xy_mm)]
         return Arch(slopes=np.column_stack(values[:2]), curvature=np.column_stack(values[2:]))
-
-
-def _screened_film(wood: np.ndarray, step: float, reach: float) -> FloatArray:
-    """Solve ψ − ℓ²Δψ = 1 inside `wood`, ψ = 0 outside, by five-point differences."""
-    from scipy.sparse.linalg import splu
-
-    number = np.full(wood.shape, -1)
-    count = int(np.count_nonzero(wood))
-    number[wood] = np.arange(count)
-    rows, columns = [], []
-    for axis in (0, 1):
-        for shift in (1, -1):
-            neighbour = np.roll(number, shift, axis=axis)
-            both = wood & (neighbour >= 0)
-            rows.append(number[both])
-            columns.append(neighbour[both])
-    i, j = np.concatenate(rows), np.concatenate(columns)
-    ratio = (reach / step) ** 2
-    matrix = sparse.csc_matrix((np.full(len(i), -ratio), (i, j)), shape=(count, count))
-    matrix = matrix + (1.0 + 4.0 * ratio) * sparse.identity(count, format="csc")
-    out = np.zeros(wood.shape)
-    out[wood] = splu(matrix.tocsc()).solve(np.ones(count))
-    return out

@@ -30,9 +30,9 @@ def lowest_modes(
 
     factor = splu(
         (k - _SHIFT * mass).tocsc(),
-        permc_spec="MMD_AT_PLUS_A",
+        permc_spec="COLAMD",
         options={"SymmetricMode": True},
-        diag_pivot_thresh=0.01,
+        diag_pivot_thresh=0.0,
     )
     if start is not None and start.shape[1] >= count:
         values, vectors = _refined(k, mass, start, factor.solve)
@@ -73,17 +73,17 @@ def _refined(
     from scipy.linalg import eigh
 
     basis = start
-    gram = basis.T @ (mass @ basis)
-    basis = np.asarray(np.linalg.solve(np.linalg.cholesky(gram), basis.T).T)
-    further = solve(np.ascontiguousarray(mass @ basis))
+    weighed = mass @ basis
+    corner = np.linalg.inv(np.linalg.cholesky(basis.T @ weighed))
+    basis, weighed = basis @ corner.T, np.ascontiguousarray(weighed @ corner.T)
+    further = solve(weighed)
     for _ in range(2):  # twice, since `further` lies almost in the span of `basis`
-        further = further - basis @ (basis.T @ (mass @ further))
-    size = np.sqrt(np.sum(further * (mass @ further), axis=0))
-    further /= np.maximum(size, 1e-300)
+        further = further - basis @ (weighed.T @ further)
     gram = further.T @ (mass @ further)
-    spread, turn = np.linalg.eigh(gram)
+    size = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    spread, turn = np.linalg.eigh(gram * np.outer(size, size))
     solid = spread > 1e-8 * spread[-1]
-    further = further @ (turn[:, solid] / np.sqrt(spread[solid]))
+    further = further @ (size[:, None] * turn[:, solid] / np.sqrt(spread[solid]))
     both = np.hstack([basis, further])
     small_k = both.T @ (k @ both)
     small_m = both.T @ (mass @ both)

@@ -1,14 +1,14 @@
-"""Thin orthotropic plate of any outline, thickness varying in the integrals, flat or arched.
+"""Orthotropic plate of any outline, thickness varying in the integrals, flat or arched.
 
-Kirchhoff bending on Argyris triangles. An arched plate is a shallow shell after K. Marguerre,
-"Zur Theorie der gekrümmten Platte grosser Formänderung", Proc. 5th Int. Congr. Appl. Mech. (1938):
+Kirchhoff bending on Argyris triangles, with transverse shear and rotary inertia where wanted. An
+arched plate is a shallow shell after K. Marguerre, "Zur Theorie der gekrümmten Platte grosser
+Formänderung", Proc. 5th Int. Congr. Appl. Mech. (1938):
 strains (u_x + z_x w_x, v_y + z_y w_y, u_y + v_x + z_x w_y + z_y w_x) over an arch z(x, y). With the
 tangential movements U = u + z_x w, V = v + z_y w as unknowns (cubic triangles) the same strains
 are (U_x − z_xx w, V_y − z_yy w, U_y + V_x − 2 z_xy w), whose parts are small and smooth, so that
 coarse triangles do not lock. In-plane movements follow bending as if at rest (an estimator hears
 bending only); their inertia ∫ρh|U − w∇z|² is added afterwards, R. J. Guyan, "Reduction of stiffness
-and mass matrices", AIAA J. 3 (1965) 380. Left out: in-plane resonances, transverse shear, rotary
-inertia, air, supports.
+and mass matrices", AIAA J. 3 (1965) 380. Left out: air, supports.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from rig.model.outline import Outline
@@ -26,6 +27,7 @@ from rig.plate.eigen import lowest_modes
 from rig.plate.in_plane import InPlaneSpace
 from rig.plate.mesh import PlateMesh, mesh_of
 from rig.plate.quadrature import smooth_projection, triangle_rule
+from rig.plate.shear import SHEAR_FACTOR, ShearSpace
 from rig.plate.wood import Stiffness
 
 _LIGHT = 1e-5  # share of the in-plane inertia that is left while modes are sought
@@ -75,6 +77,19 @@ class PlateModel:
         """The in-plane movements of an arched plate."""
         return InPlaneSpace(self.space)
 
+    @cached_property
+    def shear(self) -> ShearSpace:
+        """The shear strains of a plate that is soft in transverse shear."""
+        return ShearSpace(self.space)
+
+    @cached_property
+    def _slopes(self) -> FloatArray:
+        """(m, q, 2, 21) slopes of the shapes."""
+        triangles = np.arange(len(self.mesh.triangles))
+        return np.stack(
+            [self.space.shapes(triangles, self._places_m, *d) for d in ((1, 0), (0, 1))], axis=2
+        )
+
     @property
     def area_m2(self) -> float:
         """Area of wood."""
@@ -92,6 +107,7 @@ class PlateModel:
         *,
         count: int,
         arch: Arch | None = None,
+        shear_pa: tuple[float, float] | None = None,
         relative_stiffness: FloatArray | None = None,
         start: PlateModes | None = None,
         in_plane_count: int = 0,
@@ -99,55 +115,71 @@ class PlateModel:
     ) -> PlateModes:
         """Return the lowest `count` bending modes above the three rigid movements.
 
-        thickness_m (p,) at places_mm; arch at places_mm, None for a flat plate;
+        thickness_m (p,) at places_mm; arch at places_mm, None for a flat plate; shear_pa: moduli
+        of the x-z and y-z planes, None for a plate without transverse shear and rotary inertia;
         relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate,
         which shorten the work; in_plane_count: how many in-plane resonances of an arched plate to
         add as `in_plane_omega2` and `in_plane_share`.
         """
         m = len(self.mesh.triangles)
-        local = 1.0 if relative_stiffness is None else relative_stiffness
+        local = np.ones(1) if relative_stiffness is None else relative_stiffness
+        wood = (self.weights_m2 * thickness_m).reshape(m, -1)
         bend = (self.weights_m2 * local * thickness_m**3 / 12.0).reshape(m, -1)
-        load = (self.weights_m2 * thickness_m * density_kg_m3).reshape(m, -1)
-        stress = np.einsum("ab,mqbi->mqai", stiffness.bending_matrix(), self._curvature)
-        stress *= bend[:, :, None, None]
-        k_bend = np.matmul(
-            self._curvature.reshape(m, -1, 21).transpose(0, 2, 1), stress.reshape(m, -1, 21)
-        )
-        m_bend = np.matmul((self._w * load[:, :, None]).transpose(0, 2, 1), self._w)
-        dof, size = self.space.dof, self.space.size
+        load, stretch = wood * density_kg_m3, (self.weights_m2 * local * thickness_m).reshape(m, -1)
+        k_parts = [_energy(self._curvature, stiffness.bending_matrix(), bend)]
+        m_parts = [np.matmul((self._w * load[:, :, None]).transpose(0, 2, 1), self._w)]
+        dofs, size = [self.space.dof], self.space.size
+        light: list[FloatArray] = []
         if arch is not None:
             plane = self.in_plane
             strain = plane.coupled_strain(self.reference, self._w, arch.curvature.reshape(m, -1, 3))
             q = strain.shape[1]
             strain = np.matmul(smooth_projection(self.degree, 2), strain.reshape(m, q, -1))
             strain = strain.reshape(m, q, 3, 41)
-            membrane = (self.weights_m2 * local * thickness_m).reshape(m, -1)
-            force = np.einsum("ab,mqbi->mqai", stiffness.matrix(), strain)
-            force *= membrane[:, :, None, None]
-            total = np.matmul(
-                strain.reshape(m, -1, 41).transpose(0, 2, 1), force.reshape(m, -1, 41)
-            )
-            total[:, :21, :21] += k_bend
-            inertia = plane.mass(self.reference, self._w, arch.slopes.reshape(m, -1, 2), load)
-            light = _LIGHT * inertia
-            light[:, :21, :21] += m_bend
-            inertia[:, :21, :21] += m_bend
-            k_bend, m_bend, m_full = total, light, inertia
-            dof, size = np.hstack([dof, plane.dof]), size + plane.size
-        n = dof.shape[1]
-        rows = np.repeat(dof, n, axis=1).ravel()
-        columns = np.tile(dof, (1, n)).ravel()
-        k = sparse.csc_matrix((k_bend.ravel(), (rows, columns)), shape=(size, size))
-        mass = sparse.csc_matrix((m_bend.ravel(), (rows, columns)), shape=(size, size))
+            k_parts.append(_energy(strain, stiffness.matrix(), stretch))
+            m_parts.append(plane.mass(self.reference, self._w, arch.slopes.reshape(m, -1, 2), load))
+            dofs.append(np.hstack([self.space.dof, plane.dof]))
+            size += plane.size
+        if shear_pa is not None:
+            rotary = load * (thickness_m**2).reshape(m, -1) / 12.0
+            elements = self._sheared(stiffness, shear_pa, bend, stretch, rotary)
+            k_parts[0], turning = elements
+            turning[:, :21, :21] += m_parts[0]
+            m_parts[0] = turning
+            dofs[0] = np.hstack([self.space.dof, size + self.shear.dof])
+            size += self.shear.size
+        k = _assembled(k_parts, dofs, size)
+        full = _assembled(m_parts, dofs, size)
+        mass = full
+        if arch is not None:
+            light = [m_parts[0], _LIGHT * m_parts[1]]
+            mass = _assembled(light, dofs, size)
         guess = None if start is None or start.raw.shape[0] != size else start.raw
         extra = 0 if arch is None else 3
         values, vectors = lowest_modes(k, mass, count + 3 + extra, start=guess, tolerance=tolerance)
+        raw = vectors
         if arch is not None:
-            full = sparse.csc_matrix((m_full.ravel(), (rows, columns)), shape=(size, size))
-            raw, (values, vectors) = vectors, _with_inertia(values, vectors, full)
-            found = self._modes(values, vectors, full, arch, raw)
-            return found if in_plane_count == 0 else found.joined(k, full, in_plane_count)
-        return self._modes(values, vectors, mass, arch, vectors)
+            values, vectors = _with_inertia(values, vectors, full)
+        found = self._modes(values, vectors, full, arch, raw)
+        return found if in_plane_count == 0 else found.joined(k, full, in_plane_count)
+
+    def _sheared(
+        self,
+        stiffness: Stiffness,
+        shear_pa: tuple[float, float],
+        bend: FloatArray,
+        stretch: FloatArray,
+        rotary: FloatArray,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Element stiffness and rotary inertia (m, 33, 33) of deflection and shear strains."""
+        shear, m = self.shear, len(self.mesh.triangles)
+        rotation = np.concatenate([self._curvature, shear.bending(self.reference)], axis=3)
+        own = shear.strain(self.reference)
+        turned = np.concatenate([self._slopes, -np.broadcast_to(own, (m, *own.shape))], axis=3)
+        k = _energy(rotation, stiffness.bending_matrix(), bend)
+        sheared = np.broadcast_to(own, (m, *own.shape))
+        k[:, 21:, 21:] += _energy(sheared, SHEAR_FACTOR * np.diag(shear_pa), stretch)
+        return k, _energy(turned, np.eye(2), rotary)
 
     def _modes(
         self,
@@ -192,6 +224,26 @@ class PlateModel:
         )
 
 
+def _energy(strain: FloatArray, law: FloatArray, weight: FloatArray) -> FloatArray:
+    """∫ strain' law strain of every triangle; strain (m, q, a, n), weight (m, q) → (m, n, n)."""
+    m, _, _, n = strain.shape
+    stress = np.einsum("ab,mqbi->mqai", law, strain) * weight[:, :, None, None]
+    return np.asarray(
+        np.matmul(strain.reshape(m, -1, n).transpose(0, 2, 1), stress.reshape(m, -1, n))
+    )
+
+
+def _assembled(
+    parts: list[FloatArray], dofs: list[NDArray[np.intp]], size: int
+) -> sparse.csc_matrix:
+    """Sum of element matrices, each (m, n, n) with its unknowns (m, n)."""
+    rows = [np.repeat(d, d.shape[1], axis=1).ravel() for d in dofs]
+    columns = [np.tile(d, (1, d.shape[1])).ravel() for d in dofs]
+    values = np.concatenate([p.ravel() for p in parts])
+    where = (np.concatenate(rows), np.concatenate(columns))
+    return sparse.csc_matrix((values, where), shape=(size, size))
+
+
 def _with_inertia(
     values: FloatArray, vectors: FloatArray, mass: sparse.csc_matrix
 ) -> tuple[FloatArray, FloatArray]:
@@ -223,11 +275,12 @@ class PlateModes:
 
     def joined(self, k: sparse.csc_matrix, mass: sparse.csc_matrix, count: int) -> PlateModes:
         """Add the lowest `count` in-plane resonances of the full matrices."""
-        size = self.model.space.size
+        first = self.model.space.size
+        plane = slice(first, first + self.model.in_plane.size)
         values, vectors = lowest_modes(
-            k[size:, size:].tocsc(), mass[size:, size:].tocsc(), count + 3, tolerance=1e-5
+            k[plane, plane].tocsc(), mass[plane, plane].tocsc(), count + 3, tolerance=1e-5
         )
-        share = (mass[:, size:] @ vectors[:, 3:]).T @ self.dofs
+        share = (mass[:, plane] @ vectors[:, 3:]).T @ self.dofs
         share[:, :3] = 0.0
         return replace(self, in_plane_omega2=values[3:], in_plane_share=share.T)
 
@@ -255,3 +308,16 @@ class PlateModes:
         m, q = strain.shape[:2]
         values = np.matmul(strain.reshape(m, -1, 20), self.dofs[plane.dof])
         return np.ascontiguousarray(values.reshape(m * q, 3, -1).transpose(1, 0, 2))
+
+    def shear_strain(self, degree: int) -> tuple[FloatArray, FloatArray]:
+        """Shear strains (2, p, n) and what they add to (w_xx, w_yy, w_xy), (3, p, n).
+
+        At the points of `PlateModel.rule(degree)`; only for a plate solved with shear.
+        """
+        shear, reference = self.model.shear, triangle_rule(degree)[0]
+        values = self.dofs[self.dofs.shape[0] - shear.size :][shear.dof]  # (m, 12, n)
+        m, n = len(values), values.shape[2]
+        own = np.einsum("qai,min->amqn", shear.strain(reference), values).reshape(2, -1, n)
+        bending = shear.bending(reference)
+        added = np.matmul(bending.reshape(m, -1, bending.shape[3]), values)
+        return own, np.ascontiguousarray(added.reshape(-1, 3, n).transpose(1, 0, 2))

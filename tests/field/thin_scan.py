@@ -93,7 +93,6 @@ def true_plate(
     spot_count: int = 4,
     stiffness_scatter: float = 0.0,
     arching_mm: float = 0.0,
-    arch_reach_mm: float = 30.0,
     mesh_mm: float = 9.0,
     change: tuple[float, float, float, float] | None = None,
 ) -> TrueThinPlate:
@@ -125,7 +124,7 @@ def true_plate(
     arch = None
     if arching_mm:
         surface = ArchSurface(model.places_mm, 20.0)
-        heights = arching_mm * template_heights(outline, model.places_mm, reach_mm=arch_reach_mm)
+        heights = arching_mm * template_heights(outline, model.places_mm)
         arch = surface.arch(model.places_mm, surface.field.fitted(model.places_mm, heights))
     local = stiffness_ripple(model.places_mm, ripple)
     modes = model.solve(
