@@ -18,17 +18,19 @@ from rig.model.units import FloatArray
 from rig.plate.wood import Stiffness
 
 LEAST_EASE = 0.02
+_IN_PLANE_FROM_HZ = 1500.0  # the lowest in-plane resonances of a violin plate are near 2.5 kHz
 IN_PLANE_COUNT = 30  # resonances up to about 8 kHz
 
 
 @dataclass(frozen=True)
 class Stage:
-    """One outer step: bins up to top_hz; prior of ln h as Σ (sd, length mm)."""
+    """One outer step: bins from low_hz to top_hz; prior of ln h as Σ (sd, length mm)."""
 
     top_hz: float
     prior: tuple[tuple[float, float], ...]
     mend_taps: bool = False
     constants_only: bool = False
+    low_hz: float = 0.0
 
 
 SCHEDULE = (
@@ -40,8 +42,14 @@ SCHEDULE = (
 )
 
 
-# An arched plate needs more steps at low frequencies, where its arch is found.
-ARCH_SCHEDULE = (*SCHEDULE[:2], *SCHEDULE[1:])
+# An arched plate needs one more step at low frequencies, where its arch is found; the last one
+# leaves them out, since they hear what is still wrong with the arch most.
+ARCH_SCHEDULE = (
+    *SCHEDULE[:2],
+    *SCHEDULE[1:3],
+    replace(SCHEDULE[3], top_hz=6500.0),
+    replace(SCHEDULE[4], top_hz=6500.0, low_hz=1200.0),
+)
 
 
 @dataclass(frozen=True)
@@ -107,23 +115,25 @@ def fit_plate(
     plate: ModalPlate | None = None
     whole: ModalPlate | None = None
     schedule = tuple(s for s in schedule if s.top_hz > 1.4 * free.low_hz)
-    most = _mode_count(max(s.top_hz for s in schedule), len(taps_mm), geometry, belief)
+    most = 0
     for number, stage in enumerate(schedule):
         progress(ProgressEvent("whole-plate fit", number, len(schedule)))
-        spectra = _bins(everything, 0.0, stage.top_hz)
-        resonant = len(belief.arch) > 0
-        plate = modal_plate(
+        spectra = _bins(everything, stage.low_hz, stage.top_hz)
+        resonant = len(belief.arch) > 0 and stage.top_hz > _IN_PLANE_FROM_HZ
+        count = _mode_count(stage.top_hz, len(taps_mm), geometry, belief)
+        if whole is None or count > whole.w.shape[1] - 3:
+            most, whole = int(1.06 * count), None  # the last modes of a refined set are the worst
+        whole = modal_plate(
             geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if resonant else 0
         )
-        whole = plate
-        plate = plate.first(_mode_count(stage.top_hz, len(taps_mm), geometry, belief))
+        plate = whole.first(count)
         projection = project(plate, spectra)
         if stage.mend_taps:
             found = tap_errors(plate, spectra, projection)
             errors.append(found)
             everything = everything.scaled(1.0 - found.factor(everything.frequency_hz))
             taps_mm = taps_mm + found.shift_mm
-            spectra = _bins(everything, 0.0, stage.top_hz)
+            spectra = _bins(everything, stage.low_hz, stage.top_hz)
             plate = retapped(geometry, belief, plate, taps_mm)
             projection = project(plate, spectra)
         rows = build_rows(

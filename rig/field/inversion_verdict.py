@@ -17,6 +17,7 @@ REFUSED_MISFIT = 40.0
 _ROWS_PER_FACT = 2.5
 _MODEL_SD_CENTS = 9.0
 _MODEL_SD_PER_MISFIT = 1.7
+_ARCH_SD_CENTS = 18.0  # an arch of another shape than believed
 _CHANGE_SD_CENTS = 4.0
 
 
@@ -26,10 +27,12 @@ def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> 
     matrix = geometry.field.matrix(xy_mm).toarray()
     matrix = matrix - matrix.mean(axis=0)
     formal = np.einsum("ij,jk,ik->i", matrix, fit.step.covariance[span, span], matrix)
+    arch = _ARCH_SD_CENTS if len(fit.belief.arch) else 0.0
     return np.asarray(
-        np.hypot(
-            _ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0)),
-            _MODEL_SD_CENTS + _MODEL_SD_PER_MISFIT * fit.misfit,
+        np.sqrt(
+            (_ROWS_PER_FACT * _CENTS) ** 2 * np.maximum(formal, 0.0)
+            + (_MODEL_SD_CENTS + _MODEL_SD_PER_MISFIT * fit.misfit) ** 2
+            + arch**2
         )
     )
 
