@@ -25,8 +25,12 @@ class LocalToneEstimator(Protocol):
 def local_estimators(scan: ScanRecord) -> tuple[tuple[str, LocalToneEstimator], ...]:
     """Names and estimators that may read this scan, most trusted first."""
     from rig.field.fusion import wave_fit_with_touch
+    from rig.field.joint import inversion_with_waves
 
-    return (("local wave fit", wave_fit_with_touch),)
+    return (
+        ("whole-plate inversion", inversion_with_waves),
+        ("local wave fit", wave_fit_with_touch),
+    )
 
 
 def local_tone(scan: ScanRecord, progress: Progress = silent) -> TapTone:

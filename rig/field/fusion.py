@@ -17,14 +17,18 @@ from rig.model.units import FloatArray
 
 def wave_fit_with_touch(scan: ScanRecord, progress: Progress = silent) -> TapTone:
     """The wave fit, joined with rebound and contact where the scan has them."""
-    found = wave_fit(scan, progress)
+    return with_touch(wave_fit(scan, progress), scan)
+
+
+def with_touch(local: TapTone, scan: ScanRecord) -> TapTone:
+    """Local tone joined with rebound and contact where the scan has them."""
     for name, read in (("rebound", rebound_tone), ("contact", contact_tone)):
         try:
             touch = read(scan)
         except AnalysisError:
             continue
-        found = joined(found, touch, scan, name)
-    return found
+        local = joined(local, touch, scan, name)
+    return local
 
 
 def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTone:

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from rig.field import joint
+from rig.model.clip import Clip
 from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
 from rig.model.plate_facts import PlateFacts
-from rig.model.scan_record import ScanRecord
+from rig.model.scan_record import ScanRecord, Strike
 from rig.model.tone_map import TapTone
 from rig.virtual.shapes import violin_outline
 
@@ -92,14 +93,30 @@ def _stand_ins(
     monkeypatch.setattr(joint, "wave_fit_with_touch", answer(waves))
 
 
-def test_a_good_inversion_stands_alone_and_one_to_be_used_with_care_does_not(
+def _with_clip(pickup_channel: int | None) -> ScanRecord:
+    clip = Clip(np.zeros((480, 2), dtype=np.int32), 48_000, pickup_channel=pickup_channel)
+    return replace(_scan(), strikes=(Strike(0, 0, 0, 0.0, 100.0, clip),))
+
+
+def test_by_sound_alone_an_inversion_to_be_used_with_care_is_averaged(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     _, plate, waves = _pair(40.0)
     _stand_ins(monkeypatch, plate, waves)
-    assert joint.inversion_with_waves(_scan()).estimator == "inversion"
+    assert joint.inversion_with_waves(_with_clip(None)).estimator == "inversion"
     _stand_ins(monkeypatch, replace(plate, verdict="use with care"), waves)
-    assert joint.inversion_with_waves(_scan()).estimator == "inversion with waves"
+    assert joint.inversion_with_waves(_with_clip(None)).estimator == "inversion with waves"
+
+
+def test_with_pickup_the_inversion_stands_and_the_waves_are_the_second_opinion(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    _, plate, waves = _pair(40.0)
+    _stand_ins(monkeypatch, replace(plate, verdict="use with care"), waves)
+    found = joint.inversion_with_waves(_with_clip(1))
+    assert found.estimator == "inversion"
+    assert np.array_equal(found.tone_hz, plate.tone_hz)
+    assert "Second opinion" in found.reasons[-1]
 
 
 @pytest.mark.parametrize("failure", [AnalysisError("Too few taps."), np.linalg.LinAlgError("odd")])
