@@ -21,6 +21,7 @@ from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage
 from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
 from rig.field.inversion_verdict import REFUSED_MISFIT, judge, posterior_sd_cents
+from rig.model.errors import AnalysisError
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
@@ -76,6 +77,24 @@ def invert(scan: ScanRecord, progress: Progress = silent, **options: object) -> 
 
 def inverted(scan: ScanRecord, progress: Progress = silent, **options: object) -> Inversion:
     """Fit the plate of a scan; see `invert`."""
+    try:
+        found = _inverted(scan, progress, **options)
+    except (np.linalg.LinAlgError, FloatingPointError, RuntimeError) as error:
+        raise _broken_down(scan) from error  # RuntimeError: SuperLU and ARPACK
+    if not np.all(np.isfinite(found.fit.belief.log_thickness)):
+        raise _broken_down(scan)
+    return found
+
+
+def _broken_down(scan: ScanRecord) -> AnalysisError:
+    return AnalysisError(
+        "The whole-plate fit broke down: the taps determine no plate.",
+        where=scan.scan,
+        remedy="Check outline, mass and arching of the plate; the wave fit needs none of them.",
+    )
+
+
+def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Inversion:
     settings = Options(**options)  # type: ignore[arg-type]
     data = tap_responses(scan)
     check_grid(scan, data)

@@ -8,10 +8,15 @@ from rig.field.inversion_data import SOUND_M_S, TapResponses
 from rig.field.inversion_fit import first_belief
 from rig.field.inversion_state import Belief, PlateGeometry
 from rig.model.errors import AnalysisError
+from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
+from rig.model.units import FloatArray
 from rig.plate.wood import wood_named
 
 _AFTER_SWEEP_S = 0.9e-3
+_OFF_WOOD_MM = 4.0
+_NEAR_MM = 18.0
+_MOST_BARE = 0.10
 
 
 def gate_start_s(scan: ScanRecord, data: TapResponses) -> tuple[float, list[str]]:
@@ -28,7 +33,15 @@ def gate_start_s(scan: ScanRecord, data: TapResponses) -> tuple[float, list[str]
 
 
 def check_grid(scan: ScanRecord, data: TapResponses) -> None:
-    """Raise AnalysisError for a grid too coarse for the shortest waves that are used."""
+    """Raise AnalysisError for taps off the wood, gaps, or a grid too coarse for the waves used."""
+    outside = ~scan.outline.contains(data.places_mm)
+    outside[outside] = scan.outline.edge_distance_mm(data.places_mm[outside]) > _OFF_WOOD_MM
+    if np.mean(outside) > 0.05:
+        raise AnalysisError(
+            f"{int(np.sum(outside))} of {len(data.taps)} taps lie off the plate's outline.",
+            where=scan.scan,
+            remedy="Check the outline and the plate's place on the bed.",
+        )
     pitch = float(np.sqrt(scan.outline.area_mm2 / len(data.taps)))
     if pitch > 15.0:
         raise AnalysisError(
@@ -36,6 +49,25 @@ def check_grid(scan: ScanRecord, data: TapResponses) -> None:
             where=scan.scan,
             remedy="Scan again on a grid of 9 to 12 mm.",
         )
+    bare = _bare_share(scan.outline, data.places_mm)
+    if bare > _MOST_BARE:
+        raise AnalysisError(
+            f"{100 * bare:.0f} % of the plate lies more than {_NEAR_MM:.0f} mm from any tap.",
+            where=scan.scan,
+            remedy="Tap the rest of the plate too; the whole-plate inversion needs all of it.",
+        )
+
+
+def _bare_share(outline: Outline, places_mm: FloatArray) -> float:
+    """Share of the wood without a tap nearby."""
+    from scipy.spatial import cKDTree
+
+    low, high = outline.rim.min(axis=0), outline.rim.max(axis=0)
+    x, y = np.meshgrid(*(np.arange(low[k], high[k], 4.0) for k in range(2)))
+    wood = np.column_stack([x.ravel(), y.ravel()])
+    wood = wood[outline.contains(wood)]
+    gap = cKDTree(places_mm).query(wood)[0]
+    return float(np.mean(gap > _NEAR_MM))
 
 
 def start_belief(scan: ScanRecord, geometry: PlateGeometry) -> tuple[Belief, list[str]]:

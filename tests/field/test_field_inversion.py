@@ -127,3 +127,33 @@ def test_windowed_spectra_of_a_free_vibration_obey_its_equation(found: Inversion
     spectra = gate(data, 2e-3, 1500.0, BANDS[:1])
     left = lam * (spectra.u + eta * spectra.shifted) + spectra.acceleration
     assert np.max(np.abs(left)) < 5e-3 * np.max(np.abs(spectra.acceleration))
+
+
+def test_taps_that_do_not_cover_the_plate_are_refused(scan: ScanRecord) -> None:
+    def placed(shift_mm: float) -> ScanRecord:
+        moved = [replace(s, x_mm=s.x_mm + shift_mm) for s in scan.strikes]
+        return replace(scan, strikes=tuple(moved))
+
+    with pytest.raises(AnalysisError, match="off the plate"):
+        inverted(placed(120.0))
+    one_place = [replace(s, x_mm=0.0, y_mm=100.0) for s in scan.strikes]
+    with pytest.raises(AnalysisError, match="from any tap"):
+        inverted(replace(scan, strikes=tuple(one_place)))
+    left = [s for s in scan.strikes if s.x_mm < 0 or s.y_mm < 60]
+    with pytest.raises(AnalysisError, match=r"from any tap|apart"):
+        inverted(replace(scan, strikes=tuple(left)))
+
+
+def test_nothing_known_and_taps_by_hand_still_give_a_map(
+    scan: ScanRecord, plate: TrueThinPlate
+) -> None:
+    rng = np.random.default_rng(5)
+    by_hand = []
+    for s in scan.strikes:
+        dx, dy = rng.normal(0.0, 0.4, 2)
+        by_hand.append(replace(s, x_mm=s.x_mm + dx, y_mm=s.y_mm + dy))
+    facts = replace(scan.facts, mass_g=None, wood=None, mean_thickness_mm=None, arching_mm=0.0)
+    unknown = replace(scan, facts=facts, microphone_xyz_mm=None, strikes=tuple(by_hand))
+    found = inverted(unknown)
+    assert error_cents(found, plate).std() < 25.0
+    assert any("microphone" in reason for reason in tap_tone_of(found).reasons)
