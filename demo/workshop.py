@@ -65,7 +65,16 @@ def steps(out: Path, seed: int, spacing_mm: float) -> list[Step]:
         ),
         Step(
             "The tone map of the outer face",
-            ["map", plate, "--scan", "S0001", "--picture", str(out / "tone-map.png")],
+            [
+                "map",
+                plate,
+                "--scan",
+                "S0001",
+                "--show",
+                "above",
+                "--picture",
+                str(out / "tone-map.png"),
+            ],
             6,
         ),
         Step("Where to take wood off, in which order", ["zones", plate, "--scan", "S0001"], 4),
