@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from protocol_transcript import exchange, replay, table
+from protocol_example import exchange, replay, table
 
 from rig.devices.codec import HostCodec, RepeatWanted
 from rig.devices.lines import decode
