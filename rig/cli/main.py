@@ -18,10 +18,6 @@ from rig.cli.answer import as_text
 from rig.cli.commands import analysis, bench, folder, modes
 from rig.model.errors import PlaterigError
 
-# The matrices here are many and small: a second BLAS thread only spins. Ours come on top of these.
-for _library in ("OPENBLAS", "OMP", "MKL"):
-    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
-
 VERB_ORDER = (
     "new", "devices", "check", "locate", "plan", "scan", "gather", "read", "map", "zones",
     "compare", "modes", "report", "export",
