@@ -20,7 +20,13 @@ from rig.field.inversion_data import TapResponses, tap_responses
 from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage, fit_plate
 from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
-from rig.field.inversion_verdict import REFUSED_MISFIT, judge, posterior_sd_cents
+from rig.field.inversion_verdict import (
+    IMPLAUSIBLE,
+    REFUSED_MISFIT,
+    judge,
+    plausible,
+    posterior_sd_cents,
+)
 from rig.model.errors import AnalysisError
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
@@ -31,6 +37,7 @@ from rig.plate.arching import template_heights
 ESTIMATOR = "whole-plate inversion"
 REFERENCE_LENGTH_M = 0.050  # local tone: frequency of a bending wave this long
 USUAL_CROWN_MM = 14.0
+_SURELY_FLAT_MISFIT = 8.0  # a flat fit of a plate arched by 12 mm leaves 30 and more
 
 
 @dataclass(frozen=True)
@@ -134,14 +141,16 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
         again = attempt(told, 0.35)
         return again if again.fit.misfit < found.fit.misfit else found
     flat = attempt(None, 0.0)
-    if flat.fit.misfit < 6.0:
+    if flat.fit.misfit < _SURELY_FLAT_MISFIT and plausible(geometry, flat.fit, start):
         return flat
     reasons.append(
         "The plate's arching is not known; the height of its crown was fitted along. "
         "Enter it for a surer map."
     )
     arched = attempt(USUAL_CROWN_MM, 0.30)
-    return arched if arched.fit.misfit < flat.fit.misfit else flat
+    # An arch is one more freedom: it must explain clearly more, and by a plate that can be.
+    better = arched.fit.misfit < 0.7 * flat.fit.misfit
+    return arched if better and plausible(geometry, arched.fit, start) else flat
 
 
 def tap_tone_of(found: Inversion) -> TapTone:
@@ -152,6 +161,8 @@ def tap_tone_of(found: Inversion) -> TapTone:
     tone = np.exp(found.log_tone(places)) * k**2 / (2.0 * np.pi * np.sqrt(12.0))
     sd = posterior_sd_cents(found.geometry, fit, places)
     verdict, reasons = judge(fit, arched=found.crown_mm is not None)
+    if not plausible(found.geometry, fit, found.start):
+        verdict, reasons = "refused", [IMPLAUSIBLE, *reasons]
     constants = dict(
         zip(
             ("c11_gpa", "c22_gpa", "c12_gpa", "c66_gpa"),

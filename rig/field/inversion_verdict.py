@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from rig.field.inversion_fit import Fit
-from rig.field.inversion_state import PlateGeometry
+from rig.field.inversion_state import Belief, PlateGeometry
 from rig.model.tone_map import Verdict
 from rig.model.units import FloatArray
 
 _CENTS = 1200.0 / np.log(2.0)
-GOOD_MISFIT = 6.0
+GOOD_MISFIT = 8.0
 REFUSED_MISFIT = 40.0
 # The formal posterior takes neighbouring rows as independent and the model as exact. Set on thin
 # and on shear-soft arched plates (tests/bench/bench_inversion.py prints how well it holds).
@@ -18,7 +18,12 @@ _ROWS_PER_FACT = 2.5
 _MODEL_SD_CENTS = 9.0
 _MODEL_SD_PER_MISFIT = 1.7
 _ARCH_SD_CENTS = 18.0  # an arch of another shape than believed
-_CHANGE_SD_CENTS = 4.0
+_CHANGE_SD_CENTS = 6.0
+_MOST_SPREAD = 1.4  # of ln thickness: thickest four times the thinnest
+_MOST_RATIO = 1.0  # of ln constants against each other, from the handbook's
+IMPLAUSIBLE = (
+    "The fit ended at a plate that cannot be; its thickness or constants are out of reach."
+)
 
 
 def posterior_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> FloatArray:
@@ -44,6 +49,14 @@ def change_sd_cents(geometry: PlateGeometry, fit: Fit, xy_mm: FloatArray) -> Flo
     formal = np.einsum("ij,ij->i", matrix @ fit.step.covariance[span, span], matrix.toarray())
     scaled = _ROWS_PER_FACT * _CENTS * np.sqrt(np.maximum(formal, 0.0))
     return np.asarray(np.hypot(scaled, _CHANGE_SD_CENTS))
+
+
+def plausible(geometry: PlateGeometry, fit: Fit, start: Belief) -> bool:
+    """Is this a plate that can be: thickness within a factor of its own middle, usual ratios?"""
+    thickness = geometry.on_places @ fit.belief.log_thickness
+    spread = np.quantile(thickness, 0.99) - np.quantile(thickness, 0.01)
+    ratios = np.log(fit.belief.stiffness.as_array() / start.stiffness.as_array())[[0, 1, 3]]
+    return bool(spread < _MOST_SPREAD and np.ptp(ratios) < _MOST_RATIO)
 
 
 def judge(fit: Fit, *, arched: bool) -> tuple[Verdict, list[str]]:

@@ -2,8 +2,9 @@
 
     python tests/bench/bench_inversion.py [plates] [first seed]
 
-Thin synthetic plates (finer mesh, constants 5-15 % wrong, 3 % stiffness scatter, 5 % speed and
-0.3 mm place scatter, four spots of 0.3-0.6 mm and 25-45 mm): seeds from 200 on are for figures
+Synthetic plates (finer mesh, constants 5-15 % and shear moduli up to 35 %
+wrong, 3 % stiffness scatter, 5 % speed and 0.3 mm place scatter, four spots of 0.3-0.6 mm and
+25-45 mm): seeds from 200 on are for figures
 only, development used seeds below 100.
 """
 
