@@ -89,7 +89,12 @@ def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
     if tone_map.target == "smooth graduation":
         rim = 1.2 * np.exp(-outline.edge_distance_mm(grid) / 18.0)
-        sd = np.hypot(sd, TARGET_DOUBT_CENTS * (1.0 + rim))
+        # A quartic flattens the crown of a graduation: an even plate stands some 30 cents above
+        # it there, and only there.
+        target = np.asarray(tone_map.tone_cents - tone_map.excess_cents)
+        from_crown_mm = np.hypot(*(grid - places[int(np.argmax(target))]).T)
+        crown = np.exp(-0.5 * (from_crown_mm / 30.0) ** 2)
+        sd = np.hypot(sd, TARGET_DOUBT_CENTS * (1.0 + rim + crown))
     return SmoothedExcess(grid, excess, sd, excess / sd, weights @ tone_map.tone_cents, chance)
 
 
