@@ -12,6 +12,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "scan": ("rig.jobs.scan", "scan"),
     "gather": ("rig.jobs.gather", "gather"),
     "read": ("rig.jobs.read", "read_file"),
+    "scratch": ("rig.jobs.scratch", "scratch"),
     "map": ("rig.jobs.make_map", "make_map"),
     "zones": ("rig.jobs.zones", "zones"),
     "compare": ("rig.jobs.compare", "compare"),

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.model.errors import AnalysisError
+from rig.model.errors import UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import nearest_note
 
 if TYPE_CHECKING:
+    from rig.jobs.read_bar import BarReading
     from rig.model.reading import ClipReading
-    from rig.tone.bar import BarModuli
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class ReadResult:
     sample_rate_hz: int
     duration_s: float
     readings: tuple[ClipReading, ...]
-    bar: BarModuli | None = None
+    bar: BarReading | None = None
 
     def as_json(self) -> dict[str, object]:
         """The contract of `platerig read --json`."""
@@ -34,7 +35,7 @@ class ReadResult:
             "readings": [_reading_json(reading) for reading in self.readings],
         }
         if self.bar is not None:
-            answer["bar"] = asdict(self.bar)
+            answer["bar"] = self.bar.as_json()
         return answer
 
 
@@ -44,57 +45,49 @@ def read_file(
     channel: int = 0,
     pickup_channel: int | None = None,
     hum_hz: float | None = 50.0,
-    bar: tuple[float, float, float, float] | None = None,
+    bar: str | Sequence[float] | None = None,
     twist: Path | str | None = None,
     progress: Progress = silent,
 ) -> ReadResult:
     """Read a WAV or FLAC file that holds one strike or several, well apart.
 
     channel: the microphone's channel, pickup_channel: the hammer pickup's, both from 0. hum_hz:
-    mains frequency. bar: length, width, thickness in mm and mass in g of a free bar whose lowest
-    flexural tone the file holds, then Young's modulus is told; twist: a second file with a tap
-    that twists it, for the shear modulus. Raises RecordingError for what is no usable sound
-    file, AnalysisError for a bar without a tone; a file without a strike gives one reading of
-    quality "bad" that says so.
+    mains frequency. bar: length, width, thickness in mm and mass in g (text `L,B,T,MASS` keeps
+    the digits that were given) of a free bar whose lowest bending tone the file holds, then
+    Young's modulus is told; twist: a second file with taps that twist it, for the shear modulus.
+    Raises RecordingError for what is no usable sound file, UsageError for an impossible bar,
+    AnalysisError for a bar without a tone; a file without a strike gives one reading of quality
+    "bad" that says so.
     """
     from rig.archive.sound_files import read_clip_file
     from rig.tone import read_strikes
 
+    asked = None
+    if bar is not None:
+        from rig.jobs.read_bar import bar_of_text
+
+        asked = bar_of_text(bar)
+    elif twist is not None:
+        raise UsageError(
+            "A twist tap is read together with the bar's sizes.",
+            where=str(twist),
+            remedy="Give --bar L,B,T,MASS as well.",
+        )
     progress(ProgressEvent("Reading the file", 0, 2))
     clip = read_clip_file(path, mic_channel=channel, pickup_channel=pickup_channel)
     progress(ProgressEvent("Listening", 1, 2))
     readings = read_strikes(clip, hum_hz=hum_hz)
-    moduli = None
-    if bar is not None:
-        twist_hz = None
+    found = None
+    if asked is not None:
+        from rig.jobs.read_bar import read_bar
+
+        twisted = None
         if twist is not None:
-            twisted = read_strikes(
-                read_clip_file(twist, mic_channel=channel, pickup_channel=pickup_channel)
-            )
-            twist_hz = _one_tone(twisted, twist)
-        moduli = _bar(bar, _one_tone(readings, path), twist_hz)
+            other = read_clip_file(twist, mic_channel=channel, pickup_channel=pickup_channel)
+            twisted = read_strikes(other, hum_hz=hum_hz)
+        found = read_bar(*asked, readings, twisted, (str(path), str(twist)))
     progress(ProgressEvent("Listening", 2, 2))
-    return ReadResult(str(path), clip.sample_rate_hz, clip.duration_s, readings, moduli)
-
-
-def _bar(
-    size: tuple[float, float, float, float], flexural_hz: float, twist_hz: float | None
-) -> BarModuli:
-    from rig.tone.bar import Bar, bar_moduli
-
-    return bar_moduli(Bar(*size), flexural_hz, twist_hz)
-
-
-def _one_tone(readings: tuple[ClipReading, ...], path: Path | str) -> float:
-    """The middle tone of the strikes of one file; raises AnalysisError where there is none."""
-    tones = sorted(r.tone_hz for r in readings if r.tone_hz is not None)
-    if not tones:
-        raise AnalysisError(
-            "No tone is heard from which to read the bar.",
-            where=str(path),
-            remedy="Rest the bar at 22 % of its length from both ends and tap its middle.",
-        )
-    return tones[len(tones) // 2]
+    return ReadResult(str(path), clip.sample_rate_hz, clip.duration_s, readings, found)
 
 
 def _reading_json(reading: ClipReading) -> dict[str, object]:

@@ -25,9 +25,16 @@ _ABOVE_NOISE_DB = 6.0
 _KNOCK_DB = 15.0
 _CREST_DB = 13.0
 _FAINT_DB = -70.0  # against full scale: no scratching is as faint throughout a recording
+_LEAST_S = 0.15  # of scratching in all
 _SHORTEST_RUN = 3  # frames of scratching in a row
 
+_TONE_LAGS_S = (0.03, 0.06)
+_TONE_LIKENESS = 0.75
+_RING_FALL_DB = 15.0
+_RING_STRAIGHT = 0.93
+
 _NOTHING = "No scratching is heard: silence, or knocks only."
+_TONE = "What is heard is a tone or the ring of a blow, not the noise of scratching."
 
 
 @dataclass(frozen=True)
@@ -81,6 +88,11 @@ def scratch_track(clip: Clip) -> ScratchTrack:
     sounding = _long_enough(sounding)
     if not np.any(sounding):
         return _empty(_NOTHING)
+    sounding = _without_rings(sounding, level_db)
+    if np.count_nonzero(sounding) * STEP_S < _LEAST_S:
+        return _empty(_TONE)
+    if _likeness(x, np.flatnonzero(sounding) * step, count, rate) > _TONE_LIKENESS:
+        return _empty(_TONE)
     clean = bands if steady else np.maximum(bands - quiet, 0.0)
     centroid, sd = _centroid(clean, rates, width)
     peak = _broad_peak(clean, rates)
@@ -121,11 +133,53 @@ def _knocks(pieces: FloatArray, level_db: FloatArray, scratching_db: float) -> n
     return np.asarray((level_db > scratching_db + _KNOCK_DB) | (crest_db > _CREST_DB))
 
 
+def _likeness(x: FloatArray, starts: np.ndarray, count: int, rate: int) -> float:
+    """How far the sound repeats itself: the best correlation of a frame with what follows it.
+
+    The median over frames, of the greatest over the lags. Tones and rings repeat, decaying or
+    not; noise some hundred hertz wide has forgotten itself after 30 ms.
+    """
+    low, high = (round(lag * rate) for lag in _TONE_LAGS_S)
+    starts = starts[starts + count + high <= len(x)]
+    found = []
+    for start in starts[:: max(1, len(starts) // 200)]:
+        here, after = x[start : start + count], x[start + low : start + count + high]
+        size = 1 << int(np.ceil(np.log2(len(after) + count)))
+        alike = np.fft.irfft(np.fft.rfft(after, size) * np.conj(np.fft.rfft(here, size)), size)
+        energy = np.concatenate([[0.0], np.cumsum(after**2)])
+        there = energy[count:] - energy[:-count]
+        norm = np.sqrt(np.sum(here**2) * np.maximum(there, 1e-300))
+        found.append(float(np.max(alike[: len(there)] / norm)))
+    return float(np.median(found)) if found else 0.0
+
+
+def _without_rings(sounding: np.ndarray, level_db: FloatArray) -> np.ndarray:
+    """Take out runs that begin at their loudest and then fade in a straight line: blows.
+
+    A hand that rubs does neither; many partials together may be as rough as noise.
+    """
+    kept = sounding.copy()
+    for start, stop in _runs(sounding):
+        level = level_db[start:stop]
+        first = level_db[max(0, start - 2) : start + 1].max()
+        if first < level.max() or level[0] - level[-1] < _RING_FALL_DB:
+            continue
+        time = np.arange(len(level))
+        if np.corrcoef(time, level)[0, 1] < -_RING_STRAIGHT:
+            kept[start:stop] = False
+    return kept
+
+
+def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
+    """First and one-past-last index of every run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
 def _long_enough(sounding: np.ndarray) -> np.ndarray:
     """Take out runs of less than three frames: clicks, not scratches."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     kept = sounding.copy()
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+    for start, stop in _runs(sounding):
         if stop - start < _SHORTEST_RUN:
             kept[start:stop] = False
     return kept
@@ -146,7 +200,7 @@ def _centroid(
     pull = weight * (rates[None, :] - middle) / total * scatter[None, :]
     # triangular bands overlap: neighbours share a quarter of their power, so sds add in part
     variance = np.sum(pull**2, axis=1) + 0.5 * np.sum(pull[:, 1:] * pull[:, :-1], axis=1)
-    hz = hz_of_erb_rate(middle[:, 0])
+    hz = np.maximum(hz_of_erb_rate(middle[:, 0]), 1.0)  # a frame of digital silence has no middle
     cents = 1200.0 / np.log(2.0) * np.sqrt(np.maximum(variance, 0.0)) * erb_hz(hz) / hz
     return hz, np.asarray(cents)
 

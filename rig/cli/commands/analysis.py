@@ -1,4 +1,4 @@
-"""Verbs that read what was recorded: read, map, zones, compare, report."""
+"""Verbs that read a whole scan: map, zones, compare, report."""
 
 from __future__ import annotations
 
@@ -20,65 +20,6 @@ from rig.cli.verb import (
     verb,
 )
 from rig.cli.verbs import job
-
-
-@verb("read", "Say what one recording holds.", example="platerig read tap.wav")
-@click.argument("file", metavar="FILE", type=FILE)
-@click.option("--mic-channel", "channel", type=click.IntRange(min=0), default=0, show_default=True,
-              help="Channel of the microphone, counted from 0.")  # fmt: skip
-@click.option("--pickup-channel", type=click.IntRange(min=0),
-              help="Channel of the hammer pickup, counted from 0.")  # fmt: skip
-@click.option(
-    "--mains",
-    type=click.Choice(["50", "60", "none"]),
-    default="50",
-    show_default=True,
-    help="Mains frequency in Hz, whose hum is no partial of the wood.",
-)
-def read(file: Path, mains: str, progress: Any, machine: bool, **channels: int | None) -> Answer:
-    """Say what one recording of a strike holds: pitch, partials, quality."""
-    del machine
-    hum_hz = None if mains == "none" else float(mains)
-    contract = contract_of(job("read")(file, hum_hz=hum_hz, progress=progress, **channels))
-
-    def say(to: Speaker) -> None:
-        for reading in contract["readings"]:
-            _say_reading(to, reading)
-        if not contract["readings"]:
-            to.line("No strike was heard in this recording.")
-
-    return Answer(contract, say)
-
-
-def _say_reading(to: Speaker, reading: Json) -> None:
-    from rig.model.units import nearest_note
-
-    onset = reading["onset_s"]
-    at = "no clear onset" if onset is None else f"strike at {number(onset, 3, 's')}"
-    to.line(f"Quality {reading['quality']}, {at}.")
-    hz = reading["tone_hz"]
-    if hz is None:
-        to.line("No single pitch that a musician would name.")
-    else:
-        note, off = nearest_note(hz)
-        to.line(f"Pitch {number(hz, 1, 'Hz')}: {note} {number(off, 0, 'cents', signed=True)}.")
-    if reading["attack_hz"] is not None:
-        to.line(f"Attack (what the ear takes first): {number(reading['attack_hz'], 0, 'Hz')}.")
-    for reason in reading["reasons"]:
-        to.line(f"  {reason}")
-    if reading["ring"]:
-        to.table(
-            ("partial (Hz)", "± (Hz)", "decay (ms)", "level (dB)"),
-            [
-                (
-                    number(p["hz"], 2),
-                    number(p["sd_hz"], 2),
-                    number(p["decay_s"] * 1000, 0),
-                    number(p["level_db"], 1),
-                )
-                for p in reading["ring"]
-            ],
-        )
 
 
 @verb(
@@ -173,12 +114,7 @@ def zones(
     )
 
     def say(to: Speaker) -> None:
-        if contract.get("simulated"):
-            to.line(SIMULATED_LINE)
-        if contract.get("sentence"):
-            to.line(sentence(contract["sentence"]))
-        elif not contract["zones"]:
-            to.line("No high zone that chance could not explain.")
+        _say_finding(to, contract, "No high zone that chance could not explain.")
         if contract["zones"]:
             to.table(
                 ("#", "x (mm)", "y (mm)", "area (cm²)", "above target (cents)", "certain (%)"),
@@ -203,6 +139,16 @@ def zones(
             to.line(f"Start at {place}{': ' + why if why else '.'}")
 
     return Answer(contract, say)
+
+
+def _say_finding(to: Speaker, contract: Json, none: str) -> None:
+    """The finding in one sentence; `none` where nothing was found and no sentence says so."""
+    if contract.get("simulated"):
+        to.line(SIMULATED_LINE)
+    if contract.get("sentence"):
+        to.line(sentence(contract["sentence"]))
+    elif not contract["zones"]:
+        to.line(none)
 
 
 def _excess(zone: Json) -> str:
@@ -242,12 +188,7 @@ def compare(
     contract = contract_of(made)
 
     def say(to: Speaker) -> None:
-        if contract.get("simulated"):
-            to.line(SIMULATED_LINE)
-        if contract.get("sentence"):
-            to.line(sentence(contract["sentence"]))
-        elif not contract["zones"]:
-            to.line("No change that chance could not explain.")
+        _say_finding(to, contract, "No change that chance could not explain.")
         if contract["zones"]:
             to.table(
                 ("x (mm)", "y (mm)", "area (cm²)", "change (cents)"),
@@ -331,4 +272,4 @@ def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer
     return Answer(contract, say)
 
 
-COMMANDS = (read, map_, zones, compare, report)
+COMMANDS = (map_, zones, compare, report)
