@@ -15,6 +15,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from rig.archive.rig_words import impossible_words
 from rig.archive.rows import Problem
 from rig.archive.storage import storage_errors, write_durably
 from rig.archive.toml_lines import line_of
@@ -26,10 +27,13 @@ from rig.model.rig_settings import (
     ControllerSettings,
     LensSettings,
     MicrophoneSettings,
+    PortIdentity,
     RigSettings,
+    Rs274Settings,
     TapperSettings,
 )
 
+_SECTIONS = ("lens", "identity", "rs274")  # tables within tables that may be missing
 _FIX = "Mend the line and try again; `platerig check --rig` shows every value and its origin."
 
 
@@ -89,8 +93,19 @@ def rig_cautions(settings: RigSettings, where: str) -> list[Problem]:
             "The microphone's place is not known; the local tone needs it to about 20 mm.",
             "Enter position_mm = [x, y, z] in [microphone]: bed frame, z above the bed.",
         )
-    if settings.controller.port is None:
-        say("No port is named for the controller.", "Enter port in [controller].")
+    controller = settings.controller
+    if controller.port is None and controller.identity is None:
+        say(
+            "No port is named for the controller.",
+            "Enter port in [controller], or what `platerig devices` says of it in "
+            "[controller.identity].",
+        )
+    x0, y0, x1, y1 = controller.limits_mm
+    if x0 < 0 or y0 < 0 or x1 > bed.width_mm or y1 > bed.depth_mm:
+        say(
+            f"The gantry's limits reach beyond the bed: x {x0:g} to {x1:g}, y {y0:g} to {y1:g} mm.",
+            "Set limits_mm in [controller] within width_mm and depth_mm of [bed].",
+        )
     return found
 
 
@@ -100,9 +115,13 @@ def settings_of_values(values: Mapping[str, Any]) -> RigSettings:
     camera = dict(values.get("camera") or {})
     markers = tuple(_make(BedMarker, marker) for marker in bed.get("markers") or ())
     lens = camera.get("lens")
+    controller = dict(values.get("controller") or {})
+    for name, kind in (("identity", PortIdentity), ("rs274", Rs274Settings)):
+        if controller.get(name) is not None:
+            controller[name] = _make(kind, controller[name])
     return RigSettings(
         name=str(values.get("name", "rig")),
-        controller=_make(ControllerSettings, values.get("controller") or {}),
+        controller=_make(ControllerSettings, controller),
         tapper=_make(TapperSettings, values.get("tapper") or {}),
         microphone=_make(MicrophoneSettings, values.get("microphone") or {}),
         camera=_make(CameraSettings, {**camera, "lens": lens and _make(LensSettings, lens)}),
@@ -119,9 +138,10 @@ def write_rig_file(settings: RigSettings, path: Path | str) -> Path:
         part = getattr(settings, room.name)
         if is_dataclass(part):
             lines += ["", f"[{room.name}]", *_toml_lines(part)]
-            lens = getattr(part, "lens", None)
-            if lens is not None:
-                lines += ["", "[camera.lens]", *_toml_lines(lens)]
+            for below in _SECTIONS:
+                inner = getattr(part, below, None)
+                if inner is not None:
+                    lines += ["", f"[{room.name}.{below}]", *_toml_lines(inner)]
             for marker in getattr(part, "markers", ()):
                 lines += ["", "[[bed.marker]]", *_toml_lines(marker)]
     with storage_errors(path):
@@ -216,6 +236,8 @@ def _sentence(error: Any, text: str) -> str:
 
 
 def _place(path: list[Any], text: str) -> str:
+    if path and isinstance(path[-1], int):  # one of several values of a key
+        path = path[:-1]
     section = ".".join(str(part) for part in path[:-1] if isinstance(part, str))
     line = line_of(text, path)
     number = [part for part in path if isinstance(part, int)]
@@ -245,6 +267,11 @@ def _impossible(settings: RigSettings) -> list[str]:
             f"Microphone and pickup are both on channel {microphone.mic_channel} in [microphone]; "
             "without a pickup write pickup_channel = “none”."
         )
+    if settings.controller.link == "rs274":
+        wrong += impossible_words(settings.controller.rs274)
+    identity = settings.controller.identity
+    if identity is not None and identity == PortIdentity():
+        wrong.append("[controller.identity] says nothing: enter vid, pid, serial_number or more.")
     numbers = [marker.id for marker in settings.bed.markers]
     twice = sorted({number for number in numbers if numbers.count(number) > 1})
     if twice:
@@ -270,6 +297,8 @@ def _flat(part: Any, given: Any, prefix: str = "") -> list[RigValue]:
         in_file = isinstance(given, dict) and field.name in given
         below = given[field.name] if in_file else {}
         key = f"{prefix}{field.name}"
+        if value is None and field.name in ("identity", "rs274"):
+            continue  # most rigs need neither
         if is_dataclass(value):
             found += _flat(value, below, f"{key}.")
         elif field.name == "markers" and value:
@@ -285,7 +314,7 @@ def _toml_lines(part: Any) -> list[str]:
     lines = []
     for field in fields(part):
         value = getattr(part, field.name)
-        if field.name in ("lens", "markers"):
+        if field.name in (*_SECTIONS, "markers"):
             continue
         if value is None and field.name != "pickup_channel":
             lines.append(f"# {field.name} is not known")

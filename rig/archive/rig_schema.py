@@ -11,11 +11,20 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
+from rig.archive.rig_words import sendable, several, with_dwell, with_fields
+
 _DICTIONARY = re.compile(r"DICT_([4567])X\1_(50|100|250|1000)")
 
 Positive = Annotated[FiniteFloat, Field(gt=0)]
 PositiveWhole = Annotated[int, Field(gt=0)]
-Channel = Annotated[int, Field(ge=0, le=63)]
+_SIDES = {"left": 0, "right": 1}
+
+
+def _side(value: Any) -> Any:
+    return _SIDES.get(value, value) if isinstance(value, str) else value
+
+
+Channel = Annotated[int, Field(ge=0, le=63), BeforeValidator(_side)]
 
 
 def _no_pickup(value: Any) -> Any:
@@ -36,6 +45,42 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
+Line = Annotated[str, AfterValidator(sendable)]
+Lines = Annotated[list[Line], BeforeValidator(several)]
+Words = Annotated[list[Annotated[str, Field(min_length=1)]], BeforeValidator(several)]
+
+
+class IdentityTable(_Table):
+    """[controller.identity]"""
+
+    vid: Annotated[int | None, Field(ge=0, le=0xFFFF)] = None
+    pid: Annotated[int | None, Field(ge=0, le=0xFFFF)] = None
+    serial_number: Annotated[str | None, Field(min_length=1)] = None
+    description: Annotated[str | None, Field(min_length=1)] = None
+
+
+class Rs274Table(_Table):
+    """[controller.rs274]"""
+
+    banner: Annotated[str | None, Field(min_length=1)] = None
+    acknowledgement: Annotated[str, Field(min_length=1)] = "ok"
+    refusal: Words = []
+    alarm: Words = []
+    start: Lines = []
+    home: Annotated[Lines, Field(min_length=1)] = []
+    move: Annotated[Line, AfterValidator(with_fields({"x", "y"}, {"feed"}))] = ""
+    arrived: Line = ""
+    position: Line | None = None
+    position_reply: Annotated[str, AfterValidator(with_fields({"x", "y"}))] = ""
+    pulse_on: Line = ""
+    dwell: Annotated[Line, AfterValidator(with_dwell)] = ""
+    pulse_off: Line = ""
+    halt: Annotated[Lines, Field(min_length=1)] = []
+    clear: Lines = []
+    lines_in_flight: Annotated[int, Field(ge=1, le=64)] = 1
+    bytes_in_flight: Annotated[int, Field(ge=16, le=4096)] = 64
+
+
 class ControllerTable(_Table):
     """[controller]"""
 
@@ -47,6 +92,9 @@ class ControllerTable(_Table):
     limits_mm: Annotated[list[FiniteFloat], Field(min_length=4, max_length=4)] = []
     settle_s: Annotated[FiniteFloat, Field(ge=0, le=10)] = 0.0
     heartbeat_s: Annotated[FiniteFloat, Field(gt=0, le=5)] = 1.0
+    serial_log: Annotated[str | None, Field(min_length=1)] = None
+    identity: IdentityTable | None = None
+    rs274: Rs274Table | None = None
 
 
 class TapperTable(_Table):
@@ -86,6 +134,8 @@ class CameraTable(_Table):
     """[camera]"""
 
     source: Annotated[str | None, BeforeValidator(_camera_number)] = None
+    exposure: FiniteFloat | None = None
+    lock_exposure: bool = True
     lens: LensTable | None = None
 
 
@@ -121,6 +171,8 @@ class RigTable(_Table):
 _TABLES: dict[tuple[str, ...], type[_Table]] = {
     (): RigTable,
     ("controller",): ControllerTable,
+    ("controller", "identity"): IdentityTable,
+    ("controller", "rs274"): Rs274Table,
     ("tapper",): TapperTable,
     ("microphone",): MicrophoneTable,
     ("camera",): CameraTable,

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
 from rig.model.errors import LinkError
 
 if TYPE_CHECKING:
     import serial
+
+WRITE_LIMIT_S = 2.0
 
 
 class Transport(Protocol):
@@ -32,12 +37,20 @@ class Transport(Protocol):
 
 
 class SerialTransport:
-    """A serial port by its explicit name. Ports nobody named are never opened."""
+    """One serial port, opened for this process alone. Ports nobody named are never opened.
 
-    def __init__(self, port: str, baud: int) -> None:
-        self._port = port
+    port: its name, or a function that finds it whenever the line is opened, since a cable that
+    was pulled may come back under another name. Reading belongs to one thread at a time; writing
+    from another one (a halt) never waits for it.
+    """
+
+    def __init__(self, port: str | Callable[[], str], baud: int) -> None:
+        self._find = port if callable(port) else None
+        self._port = "controller" if callable(port) else port
         self._baud = baud
         self._serial: serial.Serial | None = None
+        self._reading = threading.Lock()
+        self._writing = threading.Lock()
 
     @property
     def name(self) -> str:
@@ -45,14 +58,18 @@ class SerialTransport:
         return self._port
 
     def open(self) -> None:
-        """Open the port for this process alone."""
+        """Open the port, which makes many boards restart. What came before is dropped."""
         import serial
 
+        self.close()
+        if self._find is not None:
+            self._port = self._find()
         try:
             self._serial = serial.Serial(
-                self._port, self._baud, timeout=0.1, write_timeout=2.0, exclusive=True
+                self._port, self._baud, timeout=0.1, write_timeout=WRITE_LIMIT_S, exclusive=True
             )
         except (serial.SerialException, ValueError, OSError) as error:
+            self.close()
             raise LinkError(
                 f"The port cannot be opened: {_why(error)}.",
                 where=self._port,
@@ -62,44 +79,52 @@ class SerialTransport:
 
     def read(self, timeout_s: float) -> bytes:
         """Wait for the first byte, then take all that is there."""
-        port = self._opened()
         import serial
 
-        try:
-            port.timeout = max(0.0, timeout_s)
-            first = port.read(1)
-            waiting = port.in_waiting if first else 0
-            return bytes(first + port.read(waiting)) if waiting else bytes(first)
-        except (serial.SerialException, OSError) as error:
-            raise self._gone(error) from error
+        with self._reading:
+            port = self._opened()
+            try:
+                port.timeout = max(0.0, timeout_s)
+                first = port.read(1)
+                waiting = port.in_waiting if first else 0
+                return bytes(first + port.read(waiting)) if waiting else bytes(first)
+            except (*_GONE, serial.SerialException) as error:
+                raise self._gone(error) from error
 
     def write(self, data: bytes) -> None:
-        """Send all bytes in one call (pyserial's write is one system call per buffer)."""
-        port = self._opened()
+        """Send all bytes, those of one call together."""
         import serial
 
-        try:
-            port.write(data)
-        except (serial.SerialException, OSError) as error:
-            raise self._gone(error) from error
+        with self._writing:
+            port = self._opened()
+            try:
+                port.write(data)
+            except (*_GONE, serial.SerialException) as error:
+                raise self._gone(error) from error
 
     def close(self) -> None:
         """Close the port."""
-        if self._serial is not None:
-            self._serial.close()
-            self._serial = None
+        port, self._serial = self._serial, None
+        if port is not None:
+            with contextlib.suppress(OSError):
+                port.close()
 
     def _opened(self) -> serial.Serial:
-        if self._serial is None:
+        port = self._serial
+        if port is None:
             raise LinkError("The port is not open.", where=self._port)
-        return self._serial
+        return port
 
     def _gone(self, error: Exception) -> LinkError:
         return LinkError(
-            f"The line to the controller broke off: {error}.",
+            f"The line to the controller broke off: {_why(error)}.",
             where=self._port,
             remedy="Check cable and supply, home the rig, then resume the scan.",
         )
+
+
+# pyserial lets a port that vanishes, or is closed by another thread, come out as any of these
+_GONE: tuple[type[Exception], ...] = (OSError, TypeError, AttributeError, ValueError)
 
 
 def _why(error: Exception) -> str:
@@ -107,4 +132,6 @@ def _why(error: Exception) -> str:
     number = getattr(error, "errno", None)
     if number:
         return os.strerror(number).lower()
+    if isinstance(error, TypeError | AttributeError):
+        return "the port was closed"
     return str(error).rstrip(".")

@@ -3,21 +3,34 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import partial
+from typing import Protocol
 
 from rig.model.errors import LinkError
 from rig.virtual.clock import VirtualClock
-from rig.virtual.controller import VirtualController
 from rig.virtual.faults import FaultyLine
 
 
+class Board(Protocol):
+    """The other end of the cable. `send` is set by the transport."""
+
+    send: Callable[[bytes], None]
+
+    def power_up(self) -> None:
+        """The board starts."""
+
+    def receive(self, data: bytes) -> None:
+        """Bytes arrive from the computer."""
+
+
 class VirtualTransport:
-    """A Transport whose other end is the virtual controller."""
+    """A Transport whose other end is a virtual board."""
 
     def __init__(
         self,
         clock: VirtualClock,
-        board: VirtualController,
+        board: Board,
         to_board: FaultyLine,
         to_host: FaultyLine,
         *,
