@@ -1,0 +1,39 @@
+/* ATmega2560, 16 MHz (boards with the usual numbered pins: D0...D53). */
+#define HAMMER_DDR DDRL /* OC5B: PL4, D45 */
+#define HAMMER_PORT PORTL
+#define HAMMER_BIT PL4
+#define GATE_PORT PORTL /* ICP5: PL1, D48 */
+#define GATE_BIT PL1
+#define MOTION_DDR DDRA /* steps PA0 PA1 PA2 (D22 D23 D24), directions PA3 PA4 PA5 (D25 D26 D27) */
+#define MOTION_PORT PORTA
+#define STEP_SHIFT 0
+#define DIRECTION_SHIFT 3
+#define ENABLE_DDR DDRA /* PA6, D28, low: drivers on */
+#define ENABLE_PORT PORTA
+#define ENABLE_BIT PA6
+#define INPUT_PORT PORTC /* limits PC0 PC1 PC2 (D37 D36 D35), halt PC3 (D34), driver PC4 (D33) */
+#define INPUT_PIN PINC
+
+#define TIMER_A TCCR5A
+#define TIMER_B TCCR5B
+#define TIMER_MASK TIMSK5
+#define TIMER_FLAGS TIFR5
+#define TIMER_COUNT TCNT5
+#define TIMER_OVERFLOWED TOV5
+#define TIMER_CAPTURED ICR5
+#define STEP_COMPARE OCR5A
+#define STEP_INTERRUPT OCIE5A
+#define STEP_VECTOR TIMER5_COMPA_vect
+#define HAMMER_COMPARE OCR5B
+#define HAMMER_CLEAR _BV(COM5B1)
+#define HAMMER_SET (_BV(COM5B1) | _BV(COM5B0))
+#define HAMMER_INTERRUPT OCIE5B
+#define HAMMER_VECTOR TIMER5_COMPB_vect
+#define OVERFLOW_INTERRUPT TOIE5
+#define OVERFLOW_VECTOR TIMER5_OVF_vect
+#define GATE_INTERRUPT ICIE5
+#define GATE_VECTOR TIMER5_CAPT_vect
+#define TIMER_SETTING (_BV(ICNC5) | _BV(ICES5) | _BV(CS51)) /* filtered rising edges, clock / 8 */
+
+#define RECEIVE_VECTOR USART0_RX_vect
+#define SEND_VECTOR USART0_UDRE_vect
