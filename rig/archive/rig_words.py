@@ -75,11 +75,11 @@ def impossible_words(words: Rs274Settings | None) -> list[str]:
     elsewhere = (*words.start, *words.home, *words.clear, words.arrived)
     if words.pulse_on in elsewhere:
         wrong.append(f"“pulse_on” in {section} also stands where the hammer must stay off.")
-    longest_dwell = words.dwell.format(seconds="0.012345", milliseconds="12.345")
-    size = sum(len(line) + 1 for line in (words.pulse_on, longest_dwell, words.pulse_off))
+    dwell = words.dwell.format(seconds="0.012345", milliseconds="12.345")
+    size = sum(len(line) + 1 for line in (dwell, words.pulse_on, dwell, words.pulse_off))
     if size > words.bytes_in_flight:
         wrong.append(
-            f"The three lines of a pulse need {size} bytes, bytes_in_flight in {section} is "
-            f"{words.bytes_in_flight}; they must go out in one piece."
+            f"A pulse and the dwell ahead of it need {size} bytes and must go out in one piece; "
+            f"bytes_in_flight in {section} is {words.bytes_in_flight}."
         )
     return wrong

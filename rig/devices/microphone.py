@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-import math
+import threading
+import time
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.devices.ring_buffer import LossMeter, SampleRing
+from rig.devices.arrival_meter import ArrivalMeter
+from rig.devices.audio_devices import choose_input, portaudio, sound_inputs
+from rig.devices.clock import SystemClock
+from rig.devices.ring_buffer import SampleRing
+from rig.devices.roles import Clock
+from rig.devices.sample_clock import StreamClock
 from rig.model.clip import Clip
-from rig.model.errors import MicrophoneError
+from rig.model.errors import MicrophoneError, MicrophoneGoneError
 from rig.model.rig_settings import MicrophoneSettings
 
 if TYPE_CHECKING:
@@ -17,6 +23,8 @@ if TYPE_CHECKING:
 
 BUFFER_S = 20.0
 PATIENCE_S = 2.0  # callbacks come in bursts; longer silence means that the stream has stalled
+LOOK_S = 0.1  # longest wait without a look whether the stream still lives
+_TOP_BITS = 8  # PortAudio puts 24 bits at the top of 32
 
 
 def channel_count(settings: MicrophoneSettings) -> int:
@@ -25,55 +33,81 @@ def channel_count(settings: MicrophoneSettings) -> int:
 
 
 class StreamMicrophone:
-    """One input stream for a whole scan; 24-bit integers as the interface gives them."""
+    """One input stream for a whole scan; 24-bit integers as the interface gives them.
 
-    def __init__(self, settings: MicrophoneSettings) -> None:
+    Samples are counted as they come. When blocks arrive tells what was lost, and which sample
+    belongs to which moment; time stamps and status flags of the driver are not trusted.
+    """
+
+    def __init__(self, settings: MicrophoneSettings, clock: Clock | None = None) -> None:
         self._settings = settings
-        self._ring = SampleRing(channel_count(settings), int(BUFFER_S * settings.rate_hz))
-        self._meter = LossMeter(settings.rate_hz)
+        self._clock = clock or SystemClock()
         self._stream: sounddevice.InputStream | None = None
+        self._ended = threading.Event()
+        self._begin()
+
+    def _begin(self) -> None:
+        settings = self._settings
+        self._ring = SampleRing(channel_count(settings), int(BUFFER_S * settings.rate_hz))
+        self._meter = ArrivalMeter(settings.rate_hz)
+        self._moments = StreamClock(settings.rate_hz)
+        self._ended.clear()
+
+    @property
+    def _where(self) -> str:
+        return str(self._settings.device or "default input")
 
     def open(self) -> None:
         """Start the stream and see that sound comes."""
-        try:
-            import sounddevice
-        except OSError as error:  # the wheel brings no PortAudio on Linux
-            raise MicrophoneError(
-                f"The sound library cannot be loaded: {error}.",
-                remedy="Install PortAudio (Debian: libportaudio2).",
-            ) from error
+        self.close()
+        self._begin()
         settings = self._settings
+        library = portaudio()
         try:
-            self._stream = sounddevice.InputStream(
-                device=settings.device,
+            self._stream = library.InputStream(
+                device=self._device_index(),
                 channels=channel_count(settings),
                 samplerate=settings.rate_hz,
                 dtype="int32",
+                latency="high",
                 callback=self._take_block,
+                finished_callback=self._ended.set,
             )
             self._stream.start()
-        except (sounddevice.PortAudioError, ValueError) as error:
+        except (library.PortAudioError, ValueError) as error:
+            self.close()
             raise MicrophoneError(
                 f"The sound stream cannot be opened: {error}.",
-                where=str(settings.device or "default input"),
+                where=self._where,
                 remedy="See `platerig devices` for the inputs there are and their channels.",
             ) from error
         if not self._ring.wait_for(1, PATIENCE_S):
+            self.close()
             raise MicrophoneError(
                 "The sound stream is open but no sound comes.",
-                where=str(settings.device or "default input"),
+                where=self._where,
+                remedy="See that the interface is switched on and that no other program holds it.",
             )
 
     def position_samples(self) -> int:
         """Samples so far, lost ones included."""
         return self._ring.newest
 
+    def sample_at(self, moment_s: float) -> float:
+        """Sample captured at a moment of the computer's clock; early by the stream's latency."""
+        return self._moments.sample_at(moment_s)
+
     def take(self, first_sample: int, count: int) -> Clip:
         """Wait for a stretch of the stream and return it."""
-        missing = first_sample + count - self._ring.newest
-        self._ring.wait_for(
-            first_sample + count, PATIENCE_S + max(0, missing) / self._settings.rate_hz
-        )
+        end = first_sample + count
+        self._wait_for(end)
+        suspect = self._meter.suspect
+        if suspect is not None and suspect < end:
+            raise MicrophoneError(
+                "Sound seems to have been lost during this strike: the stream lags.",
+                where=f"samples {first_sample} to {end}",
+                remedy="Close other programs; the strike will be repeated.",
+            )
         return Clip(
             samples=self._ring.copy(first_sample, count),
             sample_rate_hz=self._settings.rate_hz,
@@ -87,14 +121,38 @@ class StreamMicrophone:
             self._stream.close()
             self._stream = None
 
-    def _take_block(self, block: np.ndarray, _frames: int, moment: Any, status: Any) -> None:
+    def _device_index(self) -> int | None:
+        """PortAudio's number of the device; looked for once more where it was plugged in late."""
+        wanted, channels = self._settings.device, channel_count(self._settings)
+        if wanted is None:
+            return None
+        try:
+            chosen = choose_input(wanted, channels, sound_inputs())
+        except MicrophoneError:
+            chosen = choose_input(wanted, channels, sound_inputs(refresh=True))
+        return None if chosen is None else chosen.index
+
+    def _wait_for(self, end: int) -> None:
+        """Wait while the stream moves; raises MicrophoneGoneError when it has ended."""
+        missing = max(0, end - self._ring.newest)
+        deadline = time.monotonic() + PATIENCE_S + missing / self._settings.rate_hz
+        while not self._ring.wait_for(end, LOOK_S):
+            if self._stream is None or self._ended.is_set():
+                raise MicrophoneGoneError(
+                    "The sound stream has ended: the interface is gone.",
+                    where=self._where,
+                    remedy="Plug the sound interface in again, then resume the scan.",
+                )
+            if time.monotonic() > deadline:
+                return  # the ring will say what is missing
+
+    def _take_block(self, block: np.ndarray, _frames: int, _moment: Any, status: Any) -> None:
         """PortAudio's thread: copy, count, return."""
-        captured_s = float(moment.inputBufferAdcTime)
-        overflow = bool(status.input_overflow)
-        if math.isfinite(captured_s) and captured_s > 0.0:
-            lost = self._meter.lost(self._ring.newest, captured_s, overflow=overflow)
-        else:
-            lost = 0
-        if lost or overflow:
-            self._ring.mark_gap(lost)
-        self._ring.append(block >> 8)  # PortAudio puts the 24 bits at the top of 32
+        now_s = self._clock.now_s()
+        flagged = bool(status.input_overflow)
+        counted = self._ring.newest + len(block)
+        lost = self._meter.lost(counted, now_s, flagged=flagged)
+        if lost or flagged:
+            self._ring.mark_gap(lost, self._meter.since if lost else None)
+        self._ring.append(block >> _TOP_BITS)
+        self._moments.observe(now_s, self._ring.newest)

@@ -47,10 +47,14 @@ class SampleRing:
             self._gaps = [gap for gap in self._gaps if gap[1] > self._newest - capacity]
             self._arrived.notify_all()
 
-    def mark_gap(self, count: int) -> None:
-        """Count `count` samples that never came; 0 marks a break of unknown length."""
+    def mark_gap(self, count: int, since: int | None = None) -> None:
+        """Count `count` samples that never came; 0 marks a break of unknown length.
+
+        since: sample from which on they may have been lost, None: just now.
+        """
         with self._arrived:
-            self._gaps.append((self._newest, self._newest + max(count, 1)))
+            first = self._newest if since is None else min(since, self._newest)
+            self._gaps.append((first, self._newest + max(count, 1)))
             if count:
                 self._newest += count
             self._arrived.notify_all()
@@ -86,7 +90,7 @@ class SampleRing:
 
 
 class LossMeter:
-    """Finds out from the blocks' time stamps how many samples a stream has lost.
+    """Finds out how many samples a stream has lost whose time stamps are exact.
 
     Status flags alone are not to be trusted: drivers drop samples without raising them. Blocks
     also come late in bursts without loss, so without a flag only a lag that lasts is a loss.

@@ -90,6 +90,12 @@ class Microphone(Protocol):
     def position_samples(self) -> int:
         """Samples captured since the stream began (counted, not timed)."""
 
+    def sample_at(self, moment_s: float) -> float:
+        """Number of the sample captured at a moment of the computer's clock.
+
+        Early by the stream's own latency, which only a strike that is seen can tell.
+        """
+
     def take(self, first_sample: int, count: int) -> Clip:
         """Wait for and return `count` samples from `first_sample`.
 

@@ -22,6 +22,7 @@ from rig.devices.rs274_lines import (
     PlainCodec,
     Refused,
     Said,
+    fields_of,
     filled,
     is_single,
     on_the_wire,
@@ -43,6 +44,7 @@ SOON_S = 0.25  # a move is acknowledged when taken, as a rule; where not, at its
 ANSWER_S = 5.0
 PULSE_ANSWER_S = 2.0
 MOTION_S = 120.0
+LEAD_S = 0.01  # for a computer that sends the bytes of one piece in two
 LEAST_PULSE_US = 100
 PLACE_TOLERANCE_MM = 0.1
 
@@ -131,7 +133,10 @@ class Rs274Controller:
             self._see_place(there, "Look for lost steps: belts, speed, motor current.")
 
     def strike(self, pulse_us: int) -> StrikeReport:
-        """One pulse: on, dwell and off in one piece, after the solenoid's cooling time."""
+        """One pulse: on, dwell and off in one piece, after the solenoid's cooling time.
+
+        The board has no clock to tell: the pulse is where the computer's clock puts it.
+        """
         limit_us = self._settings.tapper.max_pulse_us
         if not LEAST_PULSE_US <= pulse_us <= limit_us:
             raise ControllerRefusedError(
@@ -145,16 +150,18 @@ class Rs274Controller:
             if self._going_to is not None:
                 raise ControllerRefusedError("The controller is still moving.")
             self._rest_until(self._cool_at_s)
-            dwell = filled(words.dwell, **_dwell_fields(words.dwell, pulse_us))
-            data = self._codec.together((words.pulse_on, dwell, words.pulse_off))
+            pulse = (words.pulse_on, dwell_line(words.dwell, 1e-6 * pulse_us), words.pulse_off)
+            byte_s = 10.0 / self._settings.controller.baud
+            # a dwell ahead: the pulse's lines are all there before the first of them is executed
+            ahead_s = round(LEAD_S + byte_s * sum(len(on_the_wire(line)) for line in pulse), 3)
+            ahead = dwell_line(words.dwell, ahead_s)
+            data = self._codec.together((ahead, *pulse))
             self._check_halt()
-            on_line_s = 10.0 * len(on_the_wire(words.pulse_on)) / self._settings.controller.baud
             self._transport.write(data)
-            pulse_s = self._clock.now_s() + on_line_s
+            pulse_s = self._clock.now_s() + byte_s * len(on_the_wire(ahead)) + ahead_s
             self._cool_at_s = pulse_s + 1e-6 * pulse_us / self._settings.tapper.max_duty
             self._pulse_end_s = pulse_s + 1e-6 * pulse_us
             self._see_pulse(pulse_us)
-        # the board has no clock to tell: the pulse is where the computer's clock puts it
         return StrikeReport(round(1e6 * pulse_s), pulse_s)
 
     def position(self) -> tuple[float, float] | None:
@@ -364,7 +371,7 @@ class Rs274Controller:
             self._clock.sleep_s(min(left, SLICE_S))
 
 
-def _dwell_fields(template: str, pulse_us: int) -> dict[str, float]:
-    """The dwell's length in the unit that its template asks for."""
-    fields = {"seconds": 1e-6 * pulse_us, "milliseconds": 1e-3 * pulse_us}
-    return {name: value for name, value in fields.items() if f"{{{name}}}" in template}
+def dwell_line(template: str, duration_s: float) -> str:
+    """A dwell of this length in the unit that its template asks for."""
+    values = {"seconds": duration_s, "milliseconds": 1e3 * duration_s}
+    return filled(template, **{name: values[name] for name in fields_of(template)})

@@ -115,5 +115,9 @@ class MicrophoneError(DeviceError):
     """The sound stream could not be opened, stalled, or lost samples."""
 
 
+class MicrophoneGoneError(MicrophoneError):
+    """The sound stream has ended for good: unplugged, or its server died."""
+
+
 class CameraError(DeviceError):
     """The camera gave no picture."""

@@ -19,6 +19,7 @@ from rig.model.errors import (
     FolderError,
     HaltedError,
     MicrophoneError,
+    MicrophoneGoneError,
     PlaterigError,
 )
 from rig.model.frames import Pose
@@ -231,12 +232,19 @@ class Runner:
         if not self._start_move(job):
             self._skip(job, self._refused[job.tap.number])
             return
-        self._striker.stand_over(job.tap.number)
+        try:
+            self._striker.stand_over(job.tap.number)
+        except ControllerRefusedError as error:  # boards that refuse a move only at its end
+            self._refused[job.tap.number] = error.what
+            self._skip(job, error.what)
+            return
         self._tell_tap(TapStep.STRIKING, job)
         if job.retake:
             self._struck_again.append(self._verdict_on(job.tap, job.repeat))
         try:
             recorded = self._striker.strike(lambda: self._move_ahead(following))
+        except MicrophoneGoneError:
+            raise
         except (MicrophoneError, ControllerRefusedError) as error:
             self._skip(job, error.what)
             return

@@ -6,15 +6,21 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.devices.roles import Clock, Controller, Microphone, StrikeReport
+from rig.devices.sample_clock import PulseClock, StrikeClock
 from rig.model.clip import Clip
-from rig.model.errors import HaltedError
+from rig.model.errors import (
+    ControllerRefusedError,
+    DeviceError,
+    HaltedError,
+    MicrophoneError,
+    MicrophoneGoneError,
+)
 from rig.model.rig_settings import RigSettings
 from rig.scan.control import ScanControl
 from rig.scan.pace import Place
-from rig.scan.timing import PulseClock, SampleClock
+from rig.scan.sighting import contact_sample
 
-LOOKS = 8  # at the sound stream before the first strike, to map the clock to samples
-LOOK_GAP_S = 0.0073  # no multiple of a usual block, so that the looks fall differently
+LONGEST_LATENCY_S = 0.5  # of a sound server, beyond the record itself
 CHECK_S = 0.1  # longest rig time between looks at the halt flag
 
 
@@ -56,19 +62,19 @@ class Striker:
         self._places = places
         self.pulse_us = pulse_us
         self._control = control
-        self._samples = SampleClock(settings.microphone.rate_hz)
         self._pulses = PulseClock()
+        self._strikes = StrikeClock(settings.microphone.rate_hz)
         self._moving_to: int | None = None
         self._at: int | None = None
+        self._arrived_s = 0.0
+        self._deaf_at: int | None = None  # where the stream stood when sound was missed last
+        self._trouble: DeviceError | None = None  # met while a strike was being saved
 
     def prepare(self) -> None:
-        """Home if needed, and learn which moment which sample belongs to."""
+        """Home if needed."""
         self.check_halt()
         if self._controller.position() is None:
             self._controller.home()
-        for _ in range(LOOKS):
-            self._look()
-            self.rest(LOOK_GAP_S)
 
     def start_move(self, tap: int) -> None:
         """Begin to move; nothing happens when the hammer is there or under way."""
@@ -84,28 +90,30 @@ class Striker:
         self.start_move(tap)
         if self._at != tap:
             self._arrive()
-            self.rest(self._settings.controller.settle_s)
+        settled_s = self._arrived_s + self._settings.controller.settle_s
+        self.rest(settled_s - self._clock.now_s())
 
     def strike(self, after_record: Callable[[], None]) -> Recorded:
         """Strike and record; `after_record` is called the moment the quiet time is over.
 
-        Raises MicrophoneError when the sound of this strike was lost.
+        Raises MicrophoneError when the sound of this strike was lost. What goes wrong with the
+        controller once the sound is there is raised by the next call: the strike is saved first.
         """
-        microphone = self._settings.microphone
-        self._look()
+        asked_s = self._clock.now_s()
         report = self._controller.strike(self.pulse_us)
-        pulse_s = self._pulses.moment_s(report.pulse_time_us, report.answered_s)
-        self.rest(pulse_s + microphone.record_s - self._clock.now_s())
-        after_record()
-        rate = microphone.rate_hz
-        strike_sample = self._samples.sample_at(pulse_s)
-        first = max(0, strike_sample - round(microphone.before_s * rate))
-        count = round((microphone.before_s + microphone.record_s) * rate)
-        clip = self._microphone.take(first, count)
+        pulse_s = self._pulses.moment_s(report.pulse_time_us, report.answered_s, asked_s)
+        self.rest(pulse_s + self._settings.microphone.record_s - self._clock.now_s())
+        try:
+            after_record()
+        except DeviceError as error:
+            self._trouble = error
+        try:
+            clip = self._record(report, self._microphone.sample_at(pulse_s))
+        except MicrophoneError as error:
+            raise self._trouble or self._deaf(error) from error
         return Recorded(
             replace(
                 clip,
-                strike_sample=strike_sample - first,
                 strike_speed_m_s=report.strike_speed_m_s,
                 rebound_ratio=_rebound_ratio(report),
             ),
@@ -129,17 +137,75 @@ class Striker:
             self.check_halt()
 
     def check_halt(self) -> None:
-        """Raise HaltedError once the rig has been halted."""
+        """Raise HaltedError once the rig has been halted, or the trouble that was put off."""
         if self._control.halted:
             raise HaltedError("The rig was halted.", remedy="Home it, then resume the scan.")
+        if self._trouble is not None:
+            raise self._trouble
 
     def _arrive(self) -> None:
-        self._controller.wait_until_still()
+        try:
+            self._controller.wait_until_still()
+        except ControllerRefusedError:
+            self._moving_to = None  # a board that refuses late
+            raise
         self._at, self._moving_to = self._moving_to, None
+        self._arrived_s = self._clock.now_s()
 
-    def _look(self) -> None:
+    # -- the sound of one strike -------------------------------------------------------------
+
+    def _record(self, report: StrikeReport, guess: float) -> Clip:
+        """The clip of a strike whose pulse is thought to lie at sample `guess`.
+
+        Every strike that is seen in its clip tells better where the next one lies. The first
+        may come much later than guessed, behind a sound server, and is looked for.
+        """
+        speed = report.strike_speed_m_s
+        strikes, t_us = self._strikes, report.pulse_time_us
+        pulse = round(strikes.pulse(t_us, guess, speed))
+        first, clip = self._take(pulse)
+        seen = contact_sample(clip)
+        if strikes.count:
+            if seen is not None:
+                strikes.saw(t_us, first + seen, guess, speed)
+            return clip
+        if seen is None:
+            first, longer = self._take(pulse, LONGEST_LATENCY_S)
+            seen = contact_sample(longer)
+        if seen is not None:
+            strikes.saw(t_us, first + seen, guess, speed)
+            better = round(strikes.pulse(t_us, guess, speed))
+            if better != pulse:
+                _, clip = self._take(better)
+        return clip
+
+    def _deaf(self, error: MicrophoneError) -> MicrophoneError:
+        """The error itself, or the news that no sound at all has come since the last one."""
         position = self._microphone.position_samples()
-        self._samples.observe(self._clock.now_s(), position)
+        before, self._deaf_at = self._deaf_at, position
+        if position != before:
+            return error
+        return MicrophoneGoneError(
+            "No sound comes any more.",
+            where=f"sample {position} of the stream",
+            remedy="Check the sound interface and its cable, then resume the scan.",
+        )
+
+    def _take(self, pulse: int, more_s: float = 0.0) -> tuple[int, Clip]:
+        """The record round a pulse, and its first sample in the stream."""
+        microphone = self._settings.microphone
+        rate = microphone.rate_hz
+        first = max(0, pulse - round(microphone.before_s * rate))
+        count = round((microphone.before_s + microphone.record_s + more_s) * rate)
+        if self._moving_to is not None and self._microphone.position_samples() < first + count:
+            try:
+                self._arrive()  # rather than leave a motion alone, without its heartbeat
+            except ControllerRefusedError:
+                pass  # told again when the move is tried again
+            except DeviceError as error:
+                self._trouble = self._trouble or error
+        clip = self._microphone.take(first, count)
+        return first, replace(clip, strike_sample=pulse - first)
 
 
 def _rebound_ratio(report: StrikeReport) -> float | None:

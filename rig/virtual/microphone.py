@@ -61,6 +61,10 @@ class VirtualMicrophone:
             self._render_until_now()
             return self._ring.newest
 
+    def sample_at(self, moment_s: float) -> float:
+        """Sample captured at a rig moment, early by the latency of the stream."""
+        return (moment_s - (self._start_s or 0.0) - LATENCY_S) * self._rate
+
     def take(self, first_sample: int, count: int) -> Clip:
         """Wait in rig time for a stretch of the stream and return it."""
         if self._start_s is None:

@@ -298,7 +298,8 @@ class Rs274Peer:
         if number in self.quirks.lost_answers:
             return
         run = self._run
-        words = self.quirks.acknowledgement if text is None else text
+        x, y = self.place_mm
+        words = self.quirks.acknowledgement.format(x=x, y=y) if text is None else text
         moment = self._clock.now_s() + self.quirks.answer_delay_s
 
         def say() -> None:

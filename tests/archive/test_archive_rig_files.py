@@ -106,7 +106,7 @@ WRONG = {
     PLAIN + "halt = '!'\npulse_on = '+'\n": "must be a line that the board acknowledges",
     PLAIN + "halt = '!'\npulse_on = 'G28'\n": "where the hammer must stay off",
     PLAIN + "halt = '!'\npulse_off = 'M9 {x}'\n": "may hold no braces",
-    PLAIN + "halt = '!'\nbytes_in_flight = 18\n": "three lines of a pulse need 19 bytes",
+    PLAIN + "halt = '!'\nbytes_in_flight = 18\n": "need 32 bytes and must go out in one piece",
     PLAIN + "halt = '!'\nlines_in_flight = 0\n": "greater than or equal to 1",
     PLAIN + "hault = '!'\n": "did you mean “halt”",
     "[controller.identity]\nvid = 70000\n": "less than or equal to 65535",
