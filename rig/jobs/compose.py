@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +11,7 @@ from rig.model.errors import RigFileError, UsageError
 
 if TYPE_CHECKING:
     from rig.devices.roles import Camera, Clock, Controller, Microphone
+    from rig.devices.transport import Transport
     from rig.model.frames import Face, Pose
     from rig.model.plate_facts import PlateFacts
     from rig.model.rig_settings import RigSettings
@@ -21,7 +23,8 @@ class Rig:
 
     origin: what a scan's record says of where it came from, enough to compose the same rig
     again. facts: what scales and rulers of a virtual workshop say of its plate; None on a real
-    rig, where the user says it.
+    rig, where the user says it. new_controller: makes another one for the same board, for a
+    cable that was pulled and is back; None on virtual rigs.
     """
 
     controller: Controller
@@ -32,6 +35,7 @@ class Rig:
     simulated: bool
     origin: dict[str, Any] = field(default_factory=dict)
     facts: PlateFacts | None = None
+    new_controller: Callable[[], Controller] | None = None
 
     def close(self) -> None:
         """Let go of all devices; safe to call whatever has been opened."""
@@ -48,11 +52,13 @@ def compose(
     face: Face = "outer",
     pose: Pose | None = None,
     session: int = 0,
+    serial_log: Path | str | None = None,
 ) -> Rig:
     """Choose the devices: a virtual world by name, or the rig that a file describes.
 
     seed, speed, pose (where the plate truly lies) and session (another draw of scatter and
-    noise) belong to virtual worlds. Raises UsageError, UnknownWorldError, RigFileError.
+    noise) belong to virtual worlds. serial_log: a file that takes every byte of the controller's
+    line. Raises UsageError, UnknownWorldError, RigFileError.
     """
     if (world is None) == (rig_file is None):
         raise UsageError(
@@ -60,12 +66,18 @@ def compose(
             remedy="Give --virtual WORLD or --rig rig.toml.",
         )
     if world is not None:
-        return _virtual(world, seed, speed, face, pose, session)
-    return _real(Path(str(rig_file)), session)
+        return _virtual(world, seed, speed, face, pose, session, serial_log)
+    return _real(Path(str(rig_file)), session, serial_log)
 
 
 def _virtual(
-    world: str, seed: int, speed: float, face: Face, pose: Pose | None, session: int
+    world: str,
+    seed: int,
+    speed: float,
+    face: Face,
+    pose: Pose | None,
+    session: int,
+    serial_log: Path | str | None,
 ) -> Rig:
     from dataclasses import asdict, replace
 
@@ -75,8 +87,9 @@ def _virtual(
     made = build_rig(world, seed, speed=speed, face=face, pose=pose, session=session)
     spec = made.spec
     mass_g = getattr(made.bench.voice, "mass_g", None)  # the workshop's scales
+    transport = _logged(made.transport, serial_log, made.clock)
     return Rig(
-        controller=LineController(made.transport, made.clock, made.settings, session=session),
+        controller=LineController(transport, made.clock, made.settings, session=session),
         microphone=made.microphone,
         camera=made.camera,
         clock=made.clock,
@@ -97,28 +110,20 @@ def _virtual(
     )
 
 
-def _real(rig_file: Path, session: int) -> Rig:
+def _real(rig_file: Path, session: int, serial_log: Path | str | None) -> Rig:
     from rig.archive.rig_file import load_rig_file
     from rig.devices.camera import camera_for
     from rig.devices.clock import SystemClock
-    from rig.devices.link import LineController
     from rig.devices.microphone import StreamMicrophone
-    from rig.devices.transport import SerialTransport
 
     settings = load_rig_file(rig_file)
-    controller = settings.controller
     where = str(rig_file)
-    if controller.link != "platerig":
-        raise RigFileError(
-            f'The link "{controller.link}" is not known.',
-            where=where,
-            remedy='Set link = "platerig" and load the firmware of firmware_notes/.',
-        )
-    if controller.port is None:
+    if settings.controller.port is None and settings.controller.identity is None:
         raise RigFileError(
             "The rig file names no port for the controller.",
             where=where,
-            remedy="Set port in [controller]; `platerig devices` lists the ports there are.",
+            remedy="Set port in [controller], or what the port is known by in "
+            "[controller.identity]; `platerig devices` lists the ports there are.",
         )
     if settings.camera.source is None:
         raise RigFileError(
@@ -126,15 +131,47 @@ def _real(rig_file: Path, session: int) -> Rig:
             where=where,
             remedy="Set source in [camera]; without a picture nobody knows where the plate lies.",
         )
+    if serial_log is None and settings.controller.serial_log is not None:
+        serial_log = rig_file.parent / settings.controller.serial_log
     clock = SystemClock()
-    transport = SerialTransport(controller.port, controller.baud)
-    started = int(clock.now_s() * 1000.0)  # tells this session from one before
+
+    def new_controller() -> Controller:
+        return _controller(settings, clock, session, serial_log)
+
     return Rig(
-        controller=LineController(transport, clock, settings, session=started + session),
-        microphone=StreamMicrophone(settings.microphone),
-        camera=camera_for(settings.camera.source, clock),
+        controller=new_controller(),
+        microphone=StreamMicrophone(settings.microphone, clock),
+        camera=camera_for(settings.camera, clock, beside=rig_file.parent),
         clock=clock,
         settings=settings,
         simulated=False,
         origin={"simulated": False, "rig_file": str(rig_file.resolve())},
+        new_controller=new_controller,
     )
+
+
+def _controller(
+    settings: RigSettings, clock: Clock, session: int, serial_log: Path | str | None
+) -> Controller:
+    """The link that the rig file asks for, on the port it means."""
+    from rig.devices.link import LineController
+    from rig.devices.ports import port_of
+    from rig.devices.rs274_link import Rs274Controller
+    from rig.devices.transport import SerialTransport
+
+    controller = settings.controller
+    port = controller.port or (lambda: port_of(controller))
+    transport = _logged(SerialTransport(port, controller.baud), serial_log, clock)
+    if controller.link == "rs274":
+        return Rs274Controller(transport, clock, settings)
+    started = int(clock.now_s() * 1000.0)  # tells this session from one before
+    return LineController(transport, clock, settings, session=started + session)
+
+
+def _logged(transport: Transport, path: Path | str | None, clock: Clock) -> Transport:
+    """The same line, written down where somebody asked for it."""
+    if path is None:
+        return transport
+    from rig.devices.serial_log import LoggedTransport
+
+    return LoggedTransport(transport, path, clock)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.jobs.interrupts import interrupts
 from rig.jobs.locate import check_rim_height
-from rig.model.errors import PictureError, UsageError
+from rig.jobs.mend import mended
+from rig.model.errors import DeviceError, PictureError, UsageError
 from rig.model.frames import Face, Pose, Strength
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.rig_settings import RIM_HEIGHT_MM
@@ -71,8 +71,10 @@ def scan(
     max_taps: int | None = None,
     rim_height_mm: float | None = None,
     pose: Pose | None = None,
+    serial_log: Path | str | None = None,
     listeners: Iterable[ScanListener] = (),
     control: ScanControl | None = None,
+    plugged_in: Callable[[DeviceError], bool] | None = None,
     progress: Progress = silent,
 ) -> ScanResult:
     """Scan a plate on a virtual world or on the rig of a rig file, into a plate folder.
@@ -83,7 +85,9 @@ def scan(
     above the bed; None as before when resumed, 3 otherwise. pose: virtual worlds only, where the
     plate truly lies; the camera still has to find it. control: the three stops. Ctrl-C stops, a
     second one halts. speed: of a virtual world, 0 as fast as it can; None as before when resumed,
-    1 otherwise.
+    1 otherwise. serial_log: a file that takes every byte of the controller's line. plugged_in:
+    asked when controller or microphone are lost on a real rig: True when they are back and hands
+    are clear; the rig is then homed again and the scan goes on. Nobody to ask: it ends there.
 
     Raises UsageError, FolderError, PictureError (plate not found or moved), DeviceError; what
     was stored is safe and the scan can be resumed.
@@ -93,12 +97,13 @@ def scan(
     _check_call(world, rig_file, resume, face, strength, max_taps, rim_height_mm)
     control = control or ScanControl()
     with ExitStack() as stack:
-        stack.enter_context(_interrupts(control))
+        stack.enter_context(interrupts(control))
         opened = stack.enter_context(_folder(folder, make=world is not None and not resume))
         if resume:
-            job = _resumed(opened, world, rig_file, speed)
+            job = _resumed(opened, world, rig_file, speed, serial_log)
         else:
-            job = _Job(None, *_new_rig(opened, world, rig_file, seed, speed, face, pose))
+            rig = _new_rig(opened, world, rig_file, seed, speed, face, pose, serial_log)
+            job = _Job(None, rig, face)
         stack.callback(job.rig.close)
         control.attach(job.rig.controller.halt)  # homing can be halted too
         progress(ProgressEvent("opening the devices"))
@@ -110,7 +115,12 @@ def scan(
         else:
             name, pose = job.scan, _same_place(opened, job.scan, seen.pose)
         opened.store_image(name, "registration", seen.picture)
-        outcome = _run(opened, name, job.rig, pose, progress, listeners, control, max_taps)
+        rig = job.rig
+        outcome = _run(opened, name, rig, pose, progress, listeners, control, max_taps)
+        while (again := mended(rig, outcome.error, control, plugged_in)) is not None:
+            rig = again
+            stack.callback(rig.close)
+            outcome = _run(opened, name, rig, pose, progress, listeners, control, max_taps)
         if outcome.error is not None and not control.halted:
             raise outcome.error
         return ScanResult(name, outcome, job.rig.simulated, seen.notes)
@@ -164,12 +174,20 @@ def _new_rig(
     speed: float | None,
     face: Face,
     pose: Pose | None,
-) -> tuple[Rig, Face]:
+    serial_log: Path | str | None,
+) -> Rig:
     from rig.jobs.compose import compose
 
-    speed = 1.0 if speed is None else speed
-    session = 100_000 * len(folder.scans())
-    rig = compose(world, rig_file, seed=seed, speed=speed, face=face, pose=pose, session=session)
+    rig = compose(
+        world,
+        rig_file,
+        seed=seed,
+        speed=1.0 if speed is None else speed,
+        face=face,
+        pose=pose,
+        session=100_000 * len(folder.scans()),
+        serial_log=serial_log,
+    )
     if rig.facts is not None:  # scales and rulers of the virtual workshop
         known = folder.facts
         names = ("instrument", "wood", "mass_g", "arching_mm", "temperature_c",
@@ -177,11 +195,15 @@ def _new_rig(
         new = {n: getattr(rig.facts, n) for n in names if getattr(known, n) is None}
         if new:
             folder.update_facts(**new)
-    return rig, face
+    return rig
 
 
 def _resumed(
-    folder: PlateFolder, world: str | None, rig_file: Path | str | None, speed: float | None
+    folder: PlateFolder,
+    world: str | None,
+    rig_file: Path | str | None,
+    speed: float | None,
+    serial_log: Path | str | None,
 ) -> _Job:
     """Compose the very rig of the unfinished scan."""
     from rig.jobs.compose import compose
@@ -214,6 +236,7 @@ def _resumed(
         face=plan.face,
         pose=None if laid is None else Pose(**laid),
         session=int(origin.get("session") or 0) + 1 + len(folder.done(name)),
+        serial_log=serial_log,
     )
     _require_same_rig(folder.settings(name), rig.settings, name)
     return _Job(name, rig, plan.face)
@@ -362,23 +385,3 @@ def _folder(folder: Path | str, *, make: bool) -> Iterator[PlateFolder]:
         opened = PlateFolder.open(path, write=True)
     with opened:
         yield opened
-
-
-@contextmanager
-def _interrupts(control: ScanControl) -> Iterator[None]:
-    """Ctrl-C stops, a second one halts. Only where signals can be caught: the main thread."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def on_signal(_number: int, _frame: object) -> None:
-        act: Callable[[], None] = control.halt if control.stop_wanted else control.stop
-        # in a thread of its own: the main one may hold the very locks that this needs
-        threading.Thread(target=act, name="interrupt").start()
-
-    before = {s: signal.signal(s, on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

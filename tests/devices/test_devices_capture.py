@@ -1,19 +1,17 @@
-"""Sound interface and video capture, as far as they can be driven without hardware."""
+"""The sound interface, as far as it can be driven without hardware."""
 
 from __future__ import annotations
 
 import sys
 import threading
 import types
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from rig.devices.camera import CaptureCamera, camera_for
 from rig.devices.microphone import StreamMicrophone
-from rig.model.errors import CameraError, MicrophoneError, MicrophoneGoneError
+from rig.model.errors import MicrophoneError, MicrophoneGoneError
 from rig.model.rig_settings import MicrophoneSettings
 
 BLOCK = 480
@@ -151,9 +149,11 @@ def test_device_plugged_in_late_is_found(
 
 def test_take_waits_for_samples_that_are_still_to_come(portaudio: type[FakeStream]) -> None:
     microphone, stream = opened()
-    threading.Timer(0.05, stream.deliver, args=(10,)).start()
+    timer = threading.Timer(0.05, stream.deliver, args=(10,))
+    timer.start()
     clip = microphone.take(2000, 480)
     assert clip.samples[0, 0] == 2000
+    timer.join()
 
 
 @pytest.mark.parametrize("flagged", [True, False])
@@ -261,23 +261,3 @@ def test_missing_portaudio_says_what_to_install(monkeypatch: pytest.MonkeyPatch)
     with pytest.raises(MicrophoneError, match="PortAudio library not found") as caught:
         StreamMicrophone(MicrophoneSettings()).open()
     assert "libportaudio2" in caught.value.remedy
-
-
-def test_video_file_is_read_frame_by_frame_and_ends_with_an_error(tmp_path: Path) -> None:
-    import cv2
-
-    path = tmp_path / "bed.avi"
-    writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"MJPG"), 5, (64, 48))
-    for level in (30, 120, 210):
-        writer.write(np.full((48, 64, 3), level, dtype=np.uint8))
-    writer.release()
-    camera = camera_for(str(path))
-    assert isinstance(camera, CaptureCamera)
-    camera.open()
-    levels = [int(camera.frame().pixels[20, 20, 0]) for _ in range(3)]
-    assert levels == pytest.approx([30, 120, 210], abs=4)
-    with pytest.raises(CameraError, match="no picture"):
-        camera.frame()
-    camera.close()
-    with pytest.raises(CameraError, match="not open"):
-        camera.frame()
