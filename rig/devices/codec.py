@@ -158,6 +158,7 @@ class PeerCodec:
         self._answers: OrderedDict[int, bytes] = OrderedDict()
         self._kept = kept_answers
         self._events = 0
+        self._asked = False  # for the expected line, since the last one that was in order
         self.heard_valid = False  # whether the last `receive` held a valid line (heartbeat)
 
     def receive(self, data: bytes) -> list[Command | bytes]:
@@ -167,15 +168,22 @@ class PeerCodec:
         for raw in self._splitter.feed(data):
             try:
                 line = decode(raw or b"")
-                if line.kind != "N" or not line.words:
+                if line.kind != "N":
+                    continue  # an echo of our own line
+                if not line.words:
                     raise LineError("not a command")
             except LineError:
-                if self._expected is not None:
-                    found.append(encode(Line("R", self._expected)))
+                found.extend(self._ask_again())
                 continue
             self.heard_valid = True
             found.extend(self._sort(line))
         return found
+
+    def _ask_again(self) -> list[Command | bytes]:
+        if self._expected is None:
+            return []
+        self._asked = True
+        return [encode(Line("R", self._expected))]
 
     def _sort(self, line: Line) -> list[Command | bytes]:
         if line.number == 0:
@@ -184,12 +192,13 @@ class PeerCodec:
             return [encode(Line("A", line.number, ("NO", "13")))]
         if line.number == self._expected:
             self._expected = next_number(line.number)
+            self._asked = False
             return [Command(line.number, line.words)]
         behind = (self._expected - line.number) % LAST_NUMBER
         if behind <= LAST_NUMBER // 2:  # heard before: answer again, never execute again
             stored = self._answers.get(line.number)
             return [stored] if stored is not None else []
-        return [encode(Line("R", self._expected))]
+        return [] if self._asked else self._ask_again()
 
     def greet(self, session: str) -> bool:
         """Take a HELLO: True when it opens a new session, False when it repeats the present one."""
@@ -197,6 +206,7 @@ class PeerCodec:
             return False
         self._session = session
         self._expected = 1
+        self._asked = False
         self._answers.clear()
         return True
 

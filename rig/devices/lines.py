@@ -12,6 +12,7 @@ from dataclasses import dataclass
 MAX_LINE_BYTES = 96  # line end included
 LAST_NUMBER = 65_535
 _KINDS = "NARE"
+_NUMBER = re.compile(r"-?\d{1,12}(\.\d{1,4})?", re.ASCII)
 _BODY = re.compile(r"([NARE])(\d{1,5})((?: [!-)+-~]+)*)", re.ASCII)  # words: no space, no asterisk
 
 
@@ -66,10 +67,29 @@ def word_value(words: tuple[str, ...], letter: str) -> float | None:
     """
     for word in words:
         if len(word) > 1 and word[0] == letter and not word.isalpha():
-            if not re.fullmatch(r"-?\d{1,12}(\.\d{1,4})?", word[1:], re.ASCII):
+            if not _NUMBER.fullmatch(word[1:]):
                 raise LineError(f"{word} carries no plain number")
             return float(word[1:])
     return None
+
+
+def read_words(words: tuple[str, ...], letters: str, *, others: bool = False) -> dict[str, float]:
+    """Values of a command's words by their letter, as a controller reads them.
+
+    Raises LineError when a word is malformed or given twice, or its letter is none of `letters`
+    (unless `others` are let pass).
+    """
+    found: dict[str, float] = {}
+    for word in words:
+        letter = word[0]
+        if letter not in letters:
+            if others:
+                continue
+            raise LineError(f"{word} has no meaning here")
+        if letter in found or not _NUMBER.fullmatch(word[1:]):
+            raise LineError(f"{word} is given twice or carries no plain number")
+        found[letter] = float(word[1:])
+    return found
 
 
 class LineSplitter:
@@ -88,7 +108,7 @@ class LineSplitter:
                 self._pending.clear()
                 self._overlong = False
             elif byte != 0x0D:
-                if len(self._pending) >= MAX_LINE_BYTES:
+                if len(self._pending) >= MAX_LINE_BYTES - 1:
                     self._overlong = True
                 else:
                     self._pending.append(byte)

@@ -47,6 +47,7 @@ class Cause(IntEnum):
     DRIVER = 5
     HOMING_FAILED = 6
     WATCHDOG = 7
+    HAMMER = 8
 
 
 class Stimulus(StrEnum):
@@ -138,6 +139,7 @@ CAUSE_TEXT: dict[Cause, str] = {
     Cause.DRIVER: "a motor driver reported a fault",
     Cause.HOMING_FAILED: "homing did not find its switches",
     Cause.WATCHDOG: "the controller's watchdog restarted it",
+    Cause.HAMMER: "the solenoid was on for longer than its pulse",
 }
 
 

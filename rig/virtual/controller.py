@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from rig.devices.codec import Command, PeerCodec
-from rig.devices.lines import LineError, word_value
+from rig.devices.lines import LAST_NUMBER, LineError, read_words
 from rig.devices.motion import Trapezoid
 from rig.devices.states import (
     COMMANDS,
@@ -29,8 +29,9 @@ from rig.virtual.bench import Bench, GateResult
 from rig.virtual.clock import VirtualClock
 
 FIRMWARE = "platerig-virtual-1"
-CREDIT_LINES, CREDIT_BYTES = 4, 240
+CREDIT_LINES, CREDIT_BYTES = 4, 96
 LATENCY_S = 0.0005
+LEAST_PULSE_US = 100
 HOMING_SPEED_MM_S = 60.0
 BACK_OFF_MM = 5.0
 SLOW_MM_S = 5.0
@@ -93,8 +94,8 @@ class VirtualController:
 
     def _reset(self) -> None:
         self._codec = PeerCodec()
-        self._state = State.UNHOMED
-        self._cause = Cause.NONE
+        self._state = State.HALTED if self._halt_pressed else State.UNHOMED
+        self._cause = Cause.HALT_INPUT if self._halt_pressed else Cause.NONE
         self._motion: _Motion | None = None
         self._acceleration = self._firmware.max_acceleration_mm_s2
         self._heartbeat_s = 0.2
@@ -112,6 +113,8 @@ class VirtualController:
         self._reset()
         banner = self._codec.event("READY", f"P{PROTOCOL_VERSION}", FIRMWARE)
         self._clock.at(self._clock.now_s() + 0.3, lambda: self.send(banner))
+        if self._halt_pressed:
+            self._clock.at(self._clock.now_s() + 0.3, lambda: self._halt(Cause.HALT_INPUT))
 
     def press_halt(self, pressed: bool) -> None:
         """Press or release the halt button."""
@@ -121,9 +124,15 @@ class VirtualController:
                 self._halt(Cause.HALT_INPUT)
 
     def touch_limit(self) -> None:
-        """Close a limit switch during a motion."""
+        """Close a limit switch outside homing; before homing it may well be closed."""
         with self._clock.lock:
-            self._halt(Cause.LIMIT_INPUT)
+            if self._place_known:
+                self._halt(Cause.LIMIT_INPUT)
+
+    def driver_fault(self) -> None:
+        """A motor driver raises its fault line."""
+        with self._clock.lock:
+            self._halt(Cause.DRIVER)
 
     def receive(self, data: bytes) -> None:
         """Bytes arrive from the computer."""
@@ -141,6 +150,10 @@ class VirtualController:
     def state(self) -> State:
         """Present state, for tests."""
         return self._state
+
+    @property
+    def _place_known(self) -> bool:
+        return self._state in (State.IDLE, State.MOVING, State.STRIKING)
 
     @property
     def place_mm(self) -> tuple[float, float]:
@@ -184,14 +197,14 @@ class VirtualController:
         return answer
 
     def _greet(self, words: tuple[str, ...]) -> tuple[str, ...]:
-        session = word_value(words, "S")
-        if session is None:
+        session = int(read_words(words[1:], "SP", others=True).get("S", -1.0))
+        if not 0 <= session <= LAST_NUMBER:
             return _no(Refusal.BAD_WORD)
-        self._codec.greet(f"{session:.0f}")
+        self._codec.greet(str(session))
         firmware = self._firmware
         return (
             "OK",
-            f"S{session:.0f}",
+            f"S{session}",
             f"P{PROTOCOL_VERSION}",
             f"U{firmware.max_pulse_us}",
             f"D{100 * firmware.max_duty:.1f}",
@@ -203,22 +216,21 @@ class VirtualController:
         )
 
     def _set(self, _number: int, words: tuple[str, ...]) -> tuple[str, ...]:
-        acceleration = word_value(words, "A")
-        heartbeat_ms = word_value(words, "H")
-        pulse_us = word_value(words, "U")
-        if acceleration is not None:
-            if acceleration < 10.0:
-                return _no(Refusal.BAD_WORD)
-            self._acceleration = min(acceleration, self._firmware.max_acceleration_mm_s2)
-        if heartbeat_ms is not None:
-            if not 50.0 <= heartbeat_ms <= 500.0:
-                return _no(Refusal.BAD_WORD)
-            self._heartbeat_s = heartbeat_ms / 1000.0
-        if pulse_us is not None:
-            self._max_pulse_us = min(int(pulse_us), self._firmware.max_pulse_us)
+        given = read_words(words[1:], "AHU")
+        if given.get("A", 10.0) < 10.0 or given.get("U", LEAST_PULSE_US) < LEAST_PULSE_US:
+            return _no(Refusal.BAD_WORD)
+        if not 50.0 <= given.get("H", 50.0) <= 500.0:
+            return _no(Refusal.BAD_WORD)
+        if "A" in given:
+            self._acceleration = min(int(given["A"]), self._firmware.max_acceleration_mm_s2)
+        if "H" in given:
+            self._heartbeat_s = int(given["H"]) / 1000.0
+        if "U" in given:
+            self._max_pulse_us = min(int(given["U"]), self._firmware.max_pulse_us)
         return ("OK",)
 
-    def _home(self, number: int, _words: tuple[str, ...]) -> tuple[str, ...]:
+    def _home(self, number: int, words: tuple[str, ...]) -> tuple[str, ...]:
+        read_words(words[1:], "")
         self.counts["homings"] += 1
         x0, y0, _, _ = self._firmware.limits_mm
         distance = math.dist(self._place, (x0, y0)) + 2.0 * BACK_OFF_MM
@@ -228,11 +240,12 @@ class VirtualController:
         return ("OK",)
 
     def _move(self, number: int, words: tuple[str, ...]) -> tuple[str, ...]:
-        x, y, feed = (word_value(words, letter) for letter in "XYF")
-        if word_value(words, "Z") is not None:
-            return _no(Refusal.NO_AXIS)
+        given = read_words(words[1:], "XYZF")
+        x, y, feed = (given.get(letter) for letter in "XYF")
         if x is None or y is None or feed is None or feed < 1.0:
             return _no(Refusal.BAD_WORD)
+        if "Z" in given:
+            return _no(Refusal.NO_AXIS)
         x0, y0, x1, y1 = self._firmware.limits_mm
         if not (x0 <= x <= x1 and y0 <= y <= y1):
             return _no(Refusal.OUTSIDE_LIMITS)
@@ -244,8 +257,8 @@ class VirtualController:
         return "OK", f"D{1000 * way.duration_s:.0f}"
 
     def _strike(self, number: int, words: tuple[str, ...]) -> tuple[str, ...]:
-        pulse_us = word_value(words, "U")
-        if pulse_us is None or pulse_us < 100.0:
+        pulse_us = int(read_words(words[1:], "U").get("U", 0.0))
+        if pulse_us < LEAST_PULSE_US:
             return _no(Refusal.BAD_WORD)
         if pulse_us > self._max_pulse_us:
             return _no(Refusal.PULSE_TOO_LONG)
@@ -255,7 +268,7 @@ class VirtualController:
         self.counts["strikes"] += 1
         length_s = 1e-6 * pulse_us
         self._cool_at_s = now + length_s / self._firmware.max_duty
-        self._pulse = (number, now, int(pulse_us))
+        self._pulse = (number, now, pulse_us)
         self._clock.at(now + min(length_s, PUSHED_S), lambda: self._pushed(number))
         self._clock.at(now + length_s, lambda: self._pulse_over(number))
         return "OK", f"T{self._t_us(now)}"
@@ -263,7 +276,9 @@ class VirtualController:
     def _tell_gate(self, _number: int, words: tuple[str, ...]) -> tuple[str, ...]:
         if not self._firmware.has_gate:
             return _no(Refusal.NO_GATE)
-        wanted = word_value(words, "N")
+        wanted = int(read_words(words[1:], "N").get("N", -1.0))
+        if not 0 <= wanted <= LAST_NUMBER:
+            return _no(Refusal.BAD_WORD)
         if self._gate is None or wanted != self._gate[0] or self._clock.now_s() < self._gate[1]:
             return _no(Refusal.NOT_READY)
         result = self._gate[2]
@@ -274,14 +289,16 @@ class VirtualController:
             answer.append(f"R{result.rebound_speed_m_s:.4f}")
         return tuple(answer)
 
-    def _tell_status(self, _number: int, _words: tuple[str, ...]) -> tuple[str, ...]:
-        words = ["OK", self._state.value]
-        if self._state in (State.IDLE, State.MOVING, State.STRIKING):
+    def _tell_status(self, _number: int, words: tuple[str, ...]) -> tuple[str, ...]:
+        read_words(words[1:], "")
+        told = ["OK", self._state.value]
+        if self._place_known:
             x, y = self.place_mm
-            words += [f"X{x:.3f}", f"Y{y:.3f}"]
-        return (*words, f"T{self._t_us(self._clock.now_s())}", f"C{self._cause.value}")
+            told += [f"X{x:.3f}", f"Y{y:.3f}"]
+        return (*told, f"T{self._t_us(self._clock.now_s())}", f"C{self._cause.value}")
 
-    def _clear(self, _number: int, _words: tuple[str, ...]) -> tuple[str, ...]:
+    def _clear(self, _number: int, words: tuple[str, ...]) -> tuple[str, ...]:
+        read_words(words[1:], "")
         if self._halt_pressed:
             return _no(Refusal.HALT_INPUT)
         self._cause = Cause.NONE
@@ -299,7 +316,8 @@ class VirtualController:
         motion = self._motion
         if motion is None:
             return
-        moment = motion.start_s + motion.way.duration_s + extra_s
+        least_s = 2.0 * LATENCY_S  # the answer to the command comes first
+        moment = motion.start_s + max(motion.way.duration_s + extra_s, least_s)
         self._clock.at(moment, lambda: self._motion_over(motion, stimulus))
 
     def _motion_over(self, motion: _Motion, stimulus: Stimulus) -> None:

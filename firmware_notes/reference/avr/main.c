@@ -5,8 +5,8 @@
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 
-#include "../core/config.h"
-#include "../core/hw.h"
+#include "../config.h"
+#include "../hw.h"
 #if defined(__AVR_ATmega2560__)
 #include "board_2560.h"
 #else

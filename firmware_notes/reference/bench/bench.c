@@ -17,7 +17,7 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "../core/hw.h"
+#include "../hw.h"
 #include "plant.h"
 
 #define NEVER UINT64_MAX

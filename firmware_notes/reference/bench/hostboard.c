@@ -2,8 +2,8 @@
 
 #include <string.h>
 
-#include "../core/config.h"
-#include "../core/hw.h"
+#include "../config.h"
+#include "../hw.h"
 
 #define NEVER UINT64_MAX
 #define CYCLES_PER_TICK (CYCLES_PER_S / TIMER_HZ)

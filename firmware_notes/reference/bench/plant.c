@@ -2,7 +2,7 @@
 
 #include <math.h>
 
-#include "../core/config.h"
+#include "../config.h"
 
 const int16_t plant_steps_per_mm[PLANT_AXES] = STEPS_PER_MM;
 

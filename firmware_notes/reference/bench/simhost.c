@@ -12,7 +12,7 @@
 #include <sim_elf.h>
 #include <sim_irq.h>
 
-#include "../core/hw.h"
+#include "../hw.h"
 #include "bench.h"
 
 #define STRAIGHT_ON 0xCFFF /* rjmp to itself */

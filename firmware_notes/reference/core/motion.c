@@ -1,7 +1,8 @@
-#include "motion.h"
-
+/* Straight moves with limited speed and acceleration. */
 #include <math.h>
 #include <stdlib.h>
+
+#include "core.h"
 
 /* The main loop computes when steps are due, in groups of equal intervals of about GROUP_S; the
    timer interrupt only counts them out. The times of a group's ends are those of the closed form
@@ -17,25 +18,21 @@ struct group {
     uint32_t interval; /* ticks / 256 */
     uint16_t count;
 };
-static struct group queue[GROUPS];
+static struct group queue[GROUPS], now;
 static volatile uint8_t head, tail;
 
 /* The way, in steps of the axis that makes most of them. */
 static uint16_t total, planned;
 static float speeding_up, slowing_down; /* steps; the latter where it begins */
-static float root_ticks;                /* ticks a root of steps: sqrt(2 / a) */
-static float cruise_ticks;              /* ticks a step */
-static float group_gain;                /* steps of a group per root of steps */
-static float group_most;
-
-static uint16_t share[AXES]; /* steps of each axis */
+static float root_ticks, cruise_ticks;  /* ticks a root of steps, sqrt(2 / a); ticks a step */
+static float group_gain, group_most;    /* steps of a group per root of steps; at most */
+static uint16_t share[AXES];            /* steps of each axis */
 static uint8_t downwards;
 
 /* Counted by the interrupt. */
 static volatile uint16_t done;
 static volatile bool running;
 static uint16_t error[AXES];
-static struct group now;
 static uint32_t wait;
 static uint8_t fraction, next_axes;
 
@@ -52,14 +49,11 @@ uint32_t motion_plan(const int32_t steps[AXES], float mm_s, float mm_s2) {
         if (steps[i] < 0) downwards |= (uint8_t)(1 << i);
         if (share[i] > total) total = share[i];
     }
-    planned = 0;
+    planned = done = 0;
     head = tail = 0;
-    done = 0;
     if (total == 0) return 0;
-    float length_mm = sqrtf(squares);
-    float scale = (float)total / length_mm; /* steps per mm of the way */
-    float speed = mm_s * scale, acceleration = mm_s2 * scale;
-    float half = 0.5f * (float)total;
+    float scale = (float)total / sqrtf(squares); /* steps per mm of the way */
+    float speed = mm_s * scale, acceleration = mm_s2 * scale, half = 0.5f * (float)total;
     speeding_up = speed * speed / (2.0f * acceleration);
     if (speeding_up > half) speeding_up = half;
     slowing_down = (float)total - speeding_up;
@@ -88,18 +82,17 @@ static float ticks_between(float from, float to) {
 
 void motion_poll(void) {
     while (planned < total && (uint8_t)(head - tail) < GROUPS) {
-        uint16_t left = total - planned, near = planned < left ? planned : left, count;
+        uint16_t left = total - planned, near = planned < left ? planned : left;
         float steps = group_gain * root((float)near);
         if (steps > group_most) steps = group_most;
-        count = steps > 1.0f ? (uint16_t)steps : 1;
+        uint16_t count = steps > 1.0f ? (uint16_t)steps : 1;
         if (count > left) count = left;
         float ticks = ticks_between((float)planned, (float)(planned + count)) / (float)count;
         if (ticks < LEAST_TICKS) ticks = LEAST_TICKS;
-        struct group *group = &queue[head % GROUPS];
-        group->interval = ticks < 8e6f ? (uint32_t)(ticks * 256.0f) : 2048000000UL;
-        group->count = count;
+        if (ticks > 8e6f) ticks = 8e6f;
+        queue[head % GROUPS] = (struct group){(uint32_t)(ticks * 256.0f), count};
         planned += count;
-        head++;
+        head++; /* only now may the interrupt see it */
     }
 }
 
@@ -125,11 +118,8 @@ static uint16_t part_of_wait(void) {
 }
 
 static bool next_interval(void) {
-    if (now.count == 0) {
-        if (head == tail) return false;
-        now = queue[tail % GROUPS];
-        tail++;
-    }
+    if (now.count == 0 && head == tail) return false;
+    if (now.count == 0) now = queue[tail++ % GROUPS];
     now.count--;
     uint32_t interval = now.interval + fraction;
     fraction = (uint8_t)interval;
@@ -139,8 +129,7 @@ static bool next_interval(void) {
 
 void motion_go(void) {
     if (total == 0) return;
-    now.count = 0;
-    fraction = 0;
+    now.count = fraction = 0;
     hw_motors(true);
     hw_directions(downwards);
     next_axes = axes_due();
@@ -151,14 +140,10 @@ void motion_go(void) {
 uint16_t on_step(void) {
     if (!running) return 0;
     if (wait) return part_of_wait();
-    if (next_axes) {
-        hw_steps(next_axes);
-        next_axes = 0;
-        if (++done == total) {
-            running = false;
-            return 0;
-        }
-    }
+    if (next_axes) hw_steps(next_axes);
+    if (next_axes && ++done == total) running = false;
+    next_axes = 0;
+    if (!running) return 0;
     if (!next_interval()) return LEAST_TICKS; /* the main loop is late: look again soon */
     next_axes = axes_due();
     return part_of_wait();
@@ -169,19 +154,13 @@ void motion_stop(void) {
     running = false;
 }
 
-void motion_kill(void) {
-    motion_stop();
-    hw_motors(false);
-}
-
 bool motion_over(void) { return !running; }
 
+/* Rounded as axes_due rounds. */
 void motion_made(int32_t made[AXES]) {
-    uint8_t was = hw_lock();
-    uint16_t so_far = done;
-    hw_unlock(was);
+    uint16_t so_far;
+    LOCKED so_far = done;
     for (uint8_t i = 0; i < AXES; i++) {
-        /* the rounding of axes_due */
         uint32_t steps = total ? ((uint32_t)so_far * share[i] + total / 2) / total : 0;
         made[i] = downwards & 1 << i ? -(int32_t)steps : (int32_t)steps;
     }

@@ -28,6 +28,8 @@
 
 uint8_t hw_lock(void); /* interrupts off; returns what hw_unlock wants back */
 void hw_unlock(uint8_t was);
+/* What follows runs without interrupts. No return, break or goto may leave it. */
+#define LOCKED for (uint8_t was_ = hw_lock(), once_ = 1; once_; hw_unlock(was_), once_ = 0)
 
 uint32_t hw_micros(void);
 uint8_t hw_inputs(void);
