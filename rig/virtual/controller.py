@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from rig.devices.codec import Command, PeerCodec
+from rig.devices.codec import UNSEQUENCED, Command, PeerCodec
 from rig.devices.lines import LAST_NUMBER, LineError, read_words
 from rig.devices.motion import Trapezoid
 from rig.devices.states import (
@@ -171,10 +171,10 @@ class VirtualController:
 
     def _answer(self, command: Command) -> tuple[str, ...]:
         name, words = command.words[0], command.words
+        if name not in COMMANDS | UNSEQUENCED or (command.number == 0) != (name in UNSEQUENCED):
+            return _no(Refusal.UNKNOWN_COMMAND)
         if name == "HELLO":
             return self._greet(words)
-        if name not in COMMANDS or (command.number == 0) != (name == "HALT"):
-            return _no(Refusal.UNKNOWN_COMMAND)
         stimulus = Stimulus(name)
         if stimulus is Stimulus.HALT:
             self._halt(Cause.HALT_COMMAND)

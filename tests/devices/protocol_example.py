@@ -32,9 +32,11 @@ def table(heading: str) -> list[list[str]]:
 
 
 def masked(line: Line) -> Line:
-    """The same line with the controller's own time left open."""
-    words = tuple("T" if re.fullmatch(r"T\d+", word) else word for word in line.words)
-    return Line(line.kind, line.number, words)
+    """The same line with what is each board's own left open: its time, its name, a Z axis."""
+    words = ["T" if re.fullmatch(r"T\d+", word) else word for word in line.words]
+    words = ["NAME" if re.fullmatch(r"platerig-[a-z]+-\d+", word) else word for word in words]
+    words = [word for word in words if not re.fullmatch(r"Z[-.\d]+", word)]
+    return Line(line.kind, line.number, tuple(words))
 
 
 def replay(send: Callable[[bytes], None], rest: Callable[[float], None], heard: list[bytes]) -> int:

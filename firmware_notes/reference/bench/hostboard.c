@@ -65,6 +65,7 @@ static void restart(bool by_watchdog) {
     received_in = received_out = 0;
     next_step = hammer_end = hung_until = NEVER;
     interrupts_off = false;
+    next_byte = time_now;
     next_tick = time_now + TICK_US * CYCLES_PER_US;
     bench_restarted();
     core_start(by_watchdog);

@@ -94,10 +94,25 @@ static void after_reset(avr_t *chip) {
 
 static uint64_t now(void) { return avr->cycle; }
 
-/* Polling a low pin every cycle for an interrupt nobody enabled makes the simulator ten times
-   slower; a reset turns it on again. */
-static void no_level_polling(void) {
+/* Switches and barriers drive their pins; without the ioctl the simulator lets pull-ups win. */
+static void drive(char port, uint8_t mask, uint8_t levels) {
+    avr_ioport_external_t driven = {.name = (unsigned char)port, .mask = mask, .value = levels & mask};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &driven);
+    for (int bit = 0; bit < 8; bit++)
+        if (mask >> bit & 1) avr_raise_irq(pin(port, bit), levels >> bit & 1);
+}
+
+/* A reset clears the simulated pins but not what the simulator believes to have told them. */
+static void drive_anew(char port, uint8_t mask, uint8_t levels) {
+    drive(port, mask, (uint8_t)~levels);
+    drive(port, mask, levels);
+}
+
+static void settle_after_reset(void) {
     was_reset = false;
+    drive_anew(wired->inputs, 0x1F, input_levels);
+    drive_anew(wired->gate, (uint8_t)(1 << wired->gate_bit), 0);
+    /* Polling a low pin every cycle for an interrupt nobody enabled makes the simulator very slow. */
     for (uint8_t i = 0; i < EXTINT_COUNT; i++) avr_extint_set_strict_lvl_trig(avr, i, 0);
 }
 
@@ -117,7 +132,7 @@ static void run(uint64_t until) {
     if (until <= avr->cycle) return;
     avr_cycle_timer_register(avr, until - avr->cycle, stop_here, NULL);
     while (avr->cycle < until) {
-        if (was_reset) no_level_polling();
+        if (was_reset) settle_after_reset();
         uint64_t next = bench_next();
         if (next <= avr->cycle) bench_due();
         else if (next < until && !avr_cycle_timer_status(avr, outside, NULL))
@@ -136,14 +151,6 @@ static void byte(uint8_t value) {
     if (queue_in - queue_out < QUEUE) queue[queue_in++ % QUEUE] = value;
 }
 
-/* Switches and barriers drive their pins; without the ioctl the simulator lets pull-ups win. */
-static void drive(char port, uint8_t mask, uint8_t levels) {
-    avr_ioport_external_t driven = {.name = (unsigned char)port, .mask = mask, .value = levels & mask};
-    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &driven);
-    for (int bit = 0; bit < 8; bit++)
-        if (mask >> bit & 1) avr_raise_irq(pin(port, bit), levels >> bit & 1);
-}
-
 static void inputs(uint8_t bits) {
     if (bits != input_levels) drive(wired->inputs, 0x1F, bits);
     input_levels = bits;
@@ -156,9 +163,6 @@ static void gate(bool level) {
 static void reset(void) {
     queue_out = queue_in;
     avr_reset(avr);
-    input_levels = (uint8_t)~input_levels; /* the simulator forgets levels at a reset */
-    inputs((uint8_t)~input_levels);
-    gate(false);
 }
 
 /* A crash: the program counter is lost in an endless loop. */
