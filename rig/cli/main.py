@@ -15,7 +15,7 @@ import click
 
 from rig import __version__
 from rig.cli.answer import as_text
-from rig.cli.commands import analysis, bench, folder, hearing, modes
+from rig.cli.commands import analysis, bench, checks, folder, hearing, modes
 from rig.model.errors import PlaterigError
 
 VERB_ORDER = (
@@ -51,7 +51,7 @@ def platerig() -> None:
     """Tap a violin plate all over and map where it still sounds too high."""
 
 
-for _group in (folder, bench, hearing, analysis, modes):
+for _group in (folder, checks, bench, hearing, analysis, modes):
     for _command in _group.COMMANDS:
         platerig.add_command(_command)
 

@@ -100,6 +100,8 @@ class LiveCamera:
     def _captured(self) -> cv2.VideoCapture:
         import cv2
 
+        # what fails is told by us, once
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
         limit_ms = int(1000 * PATIENCE_S)
         if self._is_device:
             device: Any = int(self._source) if self._source.isdigit() else self._source

@@ -6,16 +6,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rig.model.errors import MicrophoneError
 from rig.model.progress import Progress, silent
 
 
 @dataclass(frozen=True)
 class Port:
-    """A serial port as the system knows it."""
+    """A serial port as the system knows it; vid and pid as the rig file's identity writes them."""
 
     port: str
     description: str
     hardware_id: str
+    vid: str | None = None
+    pid: str | None = None
+    serial_number: str | None = None
 
 
 @dataclass(frozen=True)
@@ -66,27 +70,33 @@ def devices(*, progress: Progress = silent) -> DeviceList:
 
 
 def _ports() -> tuple[Port, ...]:
-    from serial.tools import list_ports
+    from rig.devices.ports import serial_ports
 
     return tuple(
-        Port(p.device, p.description or "", p.hwid or "") for p in sorted(list_ports.comports())
+        Port(
+            one.port,
+            one.description,
+            one.hardware_id,
+            None if one.vid is None else f"0x{one.vid:04x}",
+            None if one.pid is None else f"0x{one.pid:04x}",
+            one.serial_number,
+        )
+        for one in serial_ports()
     )
 
 
 def _inputs() -> tuple[tuple[Input, ...], tuple[str, ...]]:
+    from rig.devices.audio_devices import portaudio, sound_inputs
+
     try:
-        import sounddevice
-    except OSError as error:
-        return (), (f"Sound inputs cannot be listed: {error}. Install PortAudio.",)
+        library = portaudio()
+    except MicrophoneError as error:
+        return (), (f"Sound inputs cannot be listed. {error}",)
     try:
-        found = sounddevice.query_devices()
-    except sounddevice.PortAudioError as error:
+        found = sound_inputs()
+    except library.PortAudioError as error:
         return (), (f"Sound inputs cannot be listed: {error}.",)
-    return tuple(
-        Input(d["name"], d["max_input_channels"], round(d["default_samplerate"]))
-        for d in found
-        if d["max_input_channels"] > 0
-    ), ()
+    return tuple(Input(one.name, one.channels, one.rate_hz) for one in found), ()
 
 
 def _cameras(root: Path = Path("/sys/class/video4linux")) -> tuple[VideoDevice, ...]:

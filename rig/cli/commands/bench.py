@@ -37,6 +37,17 @@ def rim_height_option(**more: Any) -> Decorator:
     )
 
 
+def serial_log_option(function: Any) -> Any:
+    """Add the option --log-serial."""
+    return click.option(
+        "--log-serial",
+        "serial_log",
+        type=FILE,
+        metavar="FILE",
+        help="Write down every byte of the controller's line.",
+    )(function)
+
+
 @verb("devices", "List ports, microphones and cameras.", example="platerig devices")
 def devices(progress: Any, machine: bool) -> Answer:
     """List serial ports, microphones and cameras. Nothing is opened and no port is probed."""
@@ -164,7 +175,9 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
               help="Stop after the first N taps of the plan.")  # fmt: skip
 @rim_height_option()
 @click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
-@click.option("--yes", is_flag=True, help="Hands are clear: do not ask (for scripts).")
+@serial_log_option
+@click.option("--yes", "--hands-clear", "yes", is_flag=True,
+              help="Hands are clear: do not ask (for scripts).")  # fmt: skip
 def scan(
     folder: Path, yes: bool, progress: Any, machine: bool, resume: bool, **options: Any
 ) -> Answer:
@@ -184,6 +197,8 @@ def scan(
         )
     if rig_file or (not world and _resumes_on_real_rig(folder)):
         ask_hands_clear(yes)
+        if sys.stdin.isatty():
+            options["plugged_in"] = ask_plugged_in
     if resume:
         _require_same_plan(folder, options)
     contract = contract_of(job("scan")(folder, resume=resume, progress=progress, **options))
@@ -266,6 +281,13 @@ def ask_hands_clear(yes: bool) -> None:
     if not sys.stdin.isatty():
         raise click.UsageError("The rig will move: confirm with --yes when there is no terminal.")
     click.confirm("Are all hands clear of the bed?", abort=True, err=True)
+
+
+def ask_plugged_in(error: Any) -> bool:
+    """Tell what was lost in the middle of a scan, and ask whether it can go on."""
+    sys.stderr.write(f"\n{error}\n")
+    question = "Is it plugged in again, and are all hands clear? The gantry will home"
+    return click.confirm(question, err=True)
 
 
 COMMANDS = (devices, locate, plan, scan)

@@ -1,4 +1,4 @@
-"""Verbs on the plate folder: new, check, gather, export."""
+"""Verbs on the plate folder: new, gather, export."""
 
 from __future__ import annotations
 
@@ -56,62 +56,6 @@ def new(folder: Path, progress: Any, machine: bool, **facts: Any) -> Answer:
         to.line(command("  or", "gather", "DIR", folder))
 
     return Answer(contract, say)
-
-
-@verb(
-    "check",
-    "Look over a plate folder or a rig file.",
-    example="platerig check maple-back.plate\nplaterig check --rig rig.toml",
-)
-@click.argument("folder", metavar="[NAME.plate]", type=FOLDER, required=False)
-@click.option("--rig", "rig_file", type=FILE, help="Check a rig file instead.")
-def check(folder: Path | None, rig_file: Path | None, progress: Any, machine: bool) -> Answer:
-    """Look over a plate folder or a rig file and say what is wrong and what to do.
-
-    Exit status 1 when a problem was found.
-    """
-    del machine
-    if (folder is None) == (rig_file is None):
-        raise click.UsageError("Name a plate folder, or a rig file with --rig, but not both.")
-    if rig_file is not None and rig_file.is_dir():
-        raise click.UsageError(f"{rig_file} is a directory, not a rig file.")
-    contract = contract_of(job("check")(folder or rig_file, progress=progress))
-    problems = contract.get("problems", [])
-
-    def say(to: Speaker) -> None:
-        scans = contract.get("scans", [])
-        if scans:
-            to.table(
-                ("scan", "state", "taps planned, #", "taps done, #", "strikes, #"),
-                [
-                    (
-                        scan["scan"],
-                        scan["state"],
-                        str(scan["taps_planned"]),
-                        str(scan["taps_done"]),
-                        str(scan["strikes"]),
-                    )
-                    for scan in scans
-                ],
-            )
-        elif "scans" in contract and not problems:
-            to.line("The folder holds no scan yet.")
-        values = contract.get("values", [])
-        if values:
-            to.table(
-                ("setting", "value", "from"),
-                [(v["key"], str(v["value"]), v["origin"]) for v in values],
-            )
-        if not problems:
-            to.line("No problem found.")
-        to.lines(contract.get("notes", []))
-        for problem in problems[:MOST_LISTED]:
-            to.line(f"{problem['what']} ({problem['where']})")
-            to.line(f"  What to do: {problem['remedy']}")
-        if len(problems) > MOST_LISTED:
-            to.line(f"And {len(problems) - MOST_LISTED} more problems; --json lists all.")
-
-    return Answer(contract, say, status=1 if problems else 0)
 
 
 @verb(
@@ -191,4 +135,4 @@ def export(folder: Path, out_dir: Path, scan: str | None, progress: Any, machine
     return Answer(contract, say)
 
 
-COMMANDS = (new, check, gather, export)
+COMMANDS = (new, gather, export)
