@@ -233,7 +233,8 @@ class SimulatedBoard:
         self.order("reset")
 
     def counts(self) -> list[float]:
-        """Cycle, X, Y, Z in mm, steps of each axis, pulses, last step, longest pulse, fullest."""
+        """Cycle; X, Y, Z in mm; steps of each axis; pulses; cycle of the last step; longest pulse;
+        shortest step pulse, cycles; most bytes that ever waited to be read."""
         self.order("counts")
         return [float(value) for value in self._read_until("counts")]
 

@@ -460,7 +460,7 @@ def test_silence_during_a_motion_halts(talk: Talk, heartbeat_ms: int) -> None:
     halted = next((t, data) for t, data in talk.board.answers if b"HALTED" in data)
     assert decode(halted[1].strip()).words == ("HALTED", "C4")
     silent_ms = 1000.0 * (halted[0] - began_s)
-    assert heartbeat_ms - 3.0 <= silent_ms <= heartbeat_ms + 12.0  # counted from the MOVE's own end
+    assert heartbeat_ms - 10.0 <= silent_ms <= heartbeat_ms + 10.0  # the lines take time as well
 
 
 def test_any_valid_command_keeps_the_heart_beating(talk: Talk) -> None:

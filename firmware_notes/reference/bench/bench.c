@@ -67,6 +67,11 @@ void bench_step(uint8_t axis, bool downwards) {
     board->inputs(plant_inputs(&plant));
 }
 
+void bench_step_over(uint8_t axis) {
+    uint64_t length = board->now() - plant.step_since[axis];
+    if (plant.shortest_step == 0 || length < plant.shortest_step) plant.shortest_step = length;
+}
+
 void bench_motors(bool energised) {
     if (energised == plant.motors) return;
     plant.motors = energised;
@@ -111,11 +116,12 @@ static void send_text(const char *text) {
 }
 
 static void tell_counts(void) {
-    printf("counts %llu %.4f %.4f %.4f %llu %llu %llu %llu %llu %llu %d\n",
+    printf("counts %llu %.4f %.4f %.4f %llu %llu %llu %llu %llu %llu %llu %d\n",
            (unsigned long long)board->now(), mm(0), mm(1), mm(2), (unsigned long long)plant.steps[0],
            (unsigned long long)plant.steps[1], (unsigned long long)plant.steps[2],
            (unsigned long long)plant.pulses, (unsigned long long)plant.last_step,
-           (unsigned long long)plant.longest_pulse, board->fullest());
+           (unsigned long long)plant.longest_pulse, (unsigned long long)plant.shortest_step,
+           board->fullest());
 }
 
 /* One order; see README.md. */

@@ -24,6 +24,7 @@ struct board {
 void bench_byte(uint8_t byte);
 void bench_hammer(bool on);
 void bench_step(uint8_t axis, bool downwards);
+void bench_step_over(uint8_t axis); /* the step pin is low again */
 void bench_motors(bool energised);
 void bench_restarted(void);
 uint64_t bench_next(void); /* cycle of the next thing the bench does by itself */

@@ -163,7 +163,7 @@ static void transmit(const char *text, size_t length) {
 }
 
 static void random_number(char *into, int32_t low, int32_t high) {
-    static const char *const ODD[] = {"-0", "0.0001", "-0.0001", "99999999999", "214748.3647",
+    static const char *const ODD[] = {"-0", "0.0001", "-0.0001", "-0.9", "-0.3000", "99999999999", "214748.3647",
                                       "214748.3648", "2147483648", "-2147483649", "1e3", "", "-", ".", "5.",
                                       "00000000000012", "500.0001", "600", "600.00001", "65536", "4294967297"};
     if (chance(12) == 0) strcpy(into, ODD[chance(sizeof ODD / sizeof *ODD)]);
@@ -178,10 +178,10 @@ static void add_word(char *text, char letter, int32_t low, int32_t high) {
 }
 
 static void random_move(char *text) {
-    bool far = chance(60) == 0;
+    bool far = chance(60) == 0, edge = chance(60) == 0; /* mostly near the corner: that is quicker */
     strcpy(text, "MOVE");
-    if (chance(30)) add_word(text, 'X', far ? -20 : 0, far ? 520 : 25);
-    if (chance(30)) add_word(text, 'Y', far ? -20 : 0, far ? 620 : 25);
+    if (chance(30)) add_word(text, 'X', edge ? 499 : far ? -20 : 0, edge ? 501 : far ? 520 : 25);
+    if (chance(30)) add_word(text, 'Y', edge ? 599 : far ? -20 : 0, edge ? 601 : far ? 620 : 25);
     if (chance(30) == 0) add_word(text, 'Z', -70, 10);
     if (chance(30)) add_word(text, 'F', chance(9) ? 3000 : 1, 40000);
     if (chance(60) == 0) add_word(text, (char)('A' + chance(26)), -1000, 1000);

@@ -14,7 +14,7 @@ void plant_put(struct plant *plant, const double mm[PLANT_AXES]) {
 }
 
 bool plant_step(struct plant *plant, uint8_t axis, bool downwards, uint64_t now) {
-    plant->last_step = now;
+    plant->last_step = plant->step_since[axis] = now;
     plant->steps[axis]++;
     if (!plant->motors) return false; /* drivers without current do not turn the motor */
     plant->at[axis] += downwards ? -1 : 1;

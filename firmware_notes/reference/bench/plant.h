@@ -13,6 +13,7 @@ struct plant {
     int32_t lowest[PLANT_AXES], highest[PLANT_AXES];
     bool motors, hammer;
     uint64_t pulses, hammer_since, last_step, longest_pulse;
+    uint64_t step_since[PLANT_AXES], shortest_step; /* 0: not known */
     uint8_t forced; /* inputs pressed by hand, as in hw.h */
     uint32_t gate_us[4]; /* edges after the start of a pulse; 0: none */
 };

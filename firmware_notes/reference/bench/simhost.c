@@ -59,6 +59,7 @@ static void step_pin(avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq;
     uint8_t axis = (uint8_t)(uintptr_t)param;
     if (value) bench_step(axis, directions >> axis & 1);
+    else bench_step_over(axis);
 }
 
 static void direction_pin(avr_irq_t *irq, uint32_t value, void *param) {

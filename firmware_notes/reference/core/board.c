@@ -8,7 +8,7 @@ void core_start(bool by_watchdog) {
     motion_stop();
     hw_motors(false);
     state = UNHOMED, cause = CAUSE_NONE;
-    silence_limit = HEARTBEAT_MS / 2;
+    silence_limit = SILENCE_LIMIT(HEARTBEAT_MS);
     line_take('\n', &line); /* forgets what was begun before a reset */
     commands_start();
     if (by_watchdog) halt(CAUSE_WATCHDOG);
@@ -31,11 +31,11 @@ static bool one_line(void) {
 }
 
 bool core_poll(void) {
+    bool busy = motion_poll();
     commands_say_halted();
-    motion_poll();
     if (state == MOVING && motion_over()) commands_moved();
     if (state == HOMING && homing_poll()) commands_homed();
-    return one_line();
+    return one_line() || busy;
 }
 
 /* HALT is always the same line, so it is recognised as it arrives, before all that waits. */

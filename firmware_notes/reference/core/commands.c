@@ -38,7 +38,7 @@ static uint8_t do_set(struct line *line) {
     if (!is_between(&w, 1, MIN_HEARTBEAT_MS * ONE, MAX_HEARTBEAT_MS * ONE)) return BAD_WORD;
     if (!is_between(&w, 2, MIN_PULSE_US * ONE, INT32_MAX)) return BAD_WORD;
     if (w.given & 1) acceleration = lower(words_whole(&w, 0), MAX_ACCELERATION);
-    if (w.given & 2) silence_limit = (uint8_t)(words_whole(&w, 1) / 2);
+    if (w.given & 2) silence_limit = SILENCE_LIMIT(words_whole(&w, 1));
     if (w.given & 4) hammer_longest_us = lower(words_whole(&w, 2), MAX_PULSE_US);
     session_answer(line->number, true);
     return 0;
@@ -46,7 +46,6 @@ static uint8_t do_set(struct line *line) {
 
 static uint8_t do_home(struct line *line) {
     if (line->words > 1) return BAD_WORD;
-    silence = 0;
     if (!state_enter(UNHOMED, HOMING) && !state_enter(IDLE, HOMING)) return IS_HALTED;
     moving_for = line->number;
     homing_begin();
@@ -71,8 +70,6 @@ static uint8_t do_move(struct line *line) {
     float mm_s = (float)w.value[3] * (1.0f / (60.0f * (float)ONE)), most = MAX_SPEED_MM_S;
     if (AXES > 2 && steps[AXES - 1]) most = MAX_Z_SPEED_MM_S;
     uint32_t ms = motion_plan(steps, mm_s < most ? mm_s : most, (float)acceleration);
-    motion_poll();
-    silence = 0;
     moving_for = line->number;
     bool still;
     LOCKED {

@@ -66,6 +66,7 @@ bool place_known(void);
 void halt(uint8_t why);
 bool halt_is_news(void); /* once for every halt */
 extern volatile uint8_t silence, silence_limit; /* in steps of 2 ms since the last valid line */
+#define SILENCE_LIMIT(ms) ((uint8_t)((ms) / 2 - 2)) /* early: a line may wait before it is read */
 void heartbeat_tick(void);
 
 /* -- hammer.c, gate.c -- */
@@ -87,7 +88,7 @@ uint32_t motion_plan(const int32_t steps[AXES], float mm_s, float mm_s2);
 void motion_go(void);                   /* with the lock held */
 void motion_stop(void);                 /* now, without a ramp; drivers hold */
 bool motion_over(void);
-void motion_poll(void);                 /* from the main loop: prepares the steps to come */
+bool motion_poll(void);                 /* from the main loop: prepares the steps to come */
 void motion_made(int32_t made[AXES]);   /* steps so far, with their sign */
 void homing_begin(void);                /* state is HOMING */
 bool homing_poll(void);                 /* true when every axis has been found */

@@ -20,7 +20,6 @@ static void begin_phase(uint8_t next) {
     phase = next;
     steps[axis] = (int32_t)(upwards[axis] ? mm : -mm) * steps_per_mm[axis];
     motion_plan(steps, axis == 2 ? mm_s * HOMING_Z_SHARE : mm_s, HOMING_ACCELERATION);
-    motion_poll();
     LOCKED {
         met = false;
         until_touched = mm > 0;

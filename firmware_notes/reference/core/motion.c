@@ -63,6 +63,7 @@ uint32_t motion_plan(const int32_t steps[AXES], float mm_s, float mm_s2) {
     group_most = GROUP_S * speed;
     float ticks = 2.0f * root_ticks * root(speeding_up) + (slowing_down - speeding_up) * cruise_ticks;
     for (uint8_t i = 0; i < AXES; i++) error[i] = total / 2;
+    for (uint8_t i = 0; i < 4; i++) motion_poll(); /* enough to begin with */
     return (uint32_t)(ticks * (1000.0f / (float)TIMER_HZ) + 0.5f);
 }
 
@@ -80,20 +81,20 @@ static float ticks_between(float from, float to) {
     return ticks;
 }
 
-void motion_poll(void) {
-    while (planned < total && (uint8_t)(head - tail) < GROUPS) {
-        uint16_t left = total - planned, near = planned < left ? planned : left;
-        float steps = group_gain * root((float)near);
-        if (steps > group_most) steps = group_most;
-        uint16_t count = steps > 1.0f ? (uint16_t)steps : 1;
-        if (count > left) count = left;
-        float ticks = ticks_between((float)planned, (float)(planned + count)) / (float)count;
-        if (ticks < LEAST_TICKS) ticks = LEAST_TICKS;
-        if (ticks > 8e6f) ticks = 8e6f;
-        queue[head % GROUPS] = (struct group){(uint32_t)(ticks * 256.0f), count};
-        planned += count;
-        head++; /* only now may the interrupt see it */
-    }
+bool motion_poll(void) {
+    if (planned >= total || (uint8_t)(head - tail) >= GROUPS) return false;
+    uint16_t left = total - planned, near = planned < left ? planned : left - 1;
+    float steps = group_gain * root((float)near);
+    if (steps > group_most) steps = group_most;
+    uint16_t count = steps > 1.0f ? (uint16_t)steps : 1;
+    if (count > left) count = left;
+    float ticks = ticks_between((float)planned, (float)(planned + count)) / (float)count;
+    if (ticks < LEAST_TICKS) ticks = LEAST_TICKS;
+    if (ticks > 8e6f) ticks = 8e6f;
+    queue[head % GROUPS] = (struct group){(uint32_t)(ticks * 256.0f), count};
+    planned += count;
+    head++; /* only now may the interrupt see it */
+    return true;
 }
 
 /* Which axes step together with the next step of the longest way. */
@@ -133,7 +134,7 @@ void motion_go(void) {
     hw_motors(true);
     hw_directions(downwards);
     next_axes = axes_due();
-    running = next_interval(); /* motion_poll has filled the queue */
+    running = next_interval();
     if (running) hw_start_steps(part_of_wait());
 }
 

@@ -55,6 +55,6 @@ bool halt_is_news(void) {
 /* Every TICK_US. A computer that falls silent halts a motion. */
 void heartbeat_tick(void) {
     static uint8_t part;
-    if (state != HOMING && state != MOVING) silence = 0;
-    else if (++part % (2000 / TICK_US) == 0 && ++silence >= silence_limit) halt(CAUSE_HEARTBEAT);
+    if (++part % (2000 / TICK_US) == 0 && silence < UINT8_MAX) silence++;
+    if (silence >= silence_limit && (state == HOMING || state == MOVING)) halt(CAUSE_HEARTBEAT);
 }
