@@ -35,7 +35,7 @@ def contact_of(pickup: FloatArray, sample_rate_hz: int, earliest: int = 0) -> Co
     """
     if len(pickup) - earliest < 16:
         return None
-    rough = pickup - np.median(pickup)
+    rough = pickup - np.median(pickup[::8])
     peak = earliest + int(np.argmax(np.abs(rough[earliest:])))
     first = _first_pulse(rough, earliest, peak, sample_rate_hz)
     margin = max(4, round(0.0005 * sample_rate_hz))

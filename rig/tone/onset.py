@@ -13,11 +13,12 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.model.units import FloatArray
-from rig.tone.envelope import FRAME_S, Rises, ahead, frame_energy, sudden_rises
+from rig.tone.envelope import FRAME_S, ahead, frame_energy, rises_of_bands, sudden_rises
 
 _LEAST_RISE_DB = 7.0
 _SLOW_RISE_DB = 4.0
 _SECOND_RISE_DB = 9.0
+_SECOND_BACK = 12  # frames
 _SECOND_WITHIN_DB = 14.0
 _MAIN_WITHIN_DB = 10.0
 _CLACK_DB = 6.0
@@ -55,36 +56,60 @@ class Found(NamedTuple):
     quiet_stop: int
 
 
-def _bands(x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    first = np.diff(x, prepend=x[:1])
-    return x, first, np.diff(first, prepend=first[:1])
+class Loudness:
+    """Energy of a recording (n,), drift removed, in frames of 1 ms and in three bands.
+
+    bands (3, frames): as recorded, its first and its second difference.
+    """
+
+    def __init__(self, x: FloatArray, sample_rate_hz: int) -> None:
+        self.size = max(1, round(FRAME_S * sample_rate_hz))
+        rows = [frame_energy(x, sample_rate_hz)]
+        for _ in range(2):
+            x = _difference(x)
+            rows.append(frame_energy(x, sample_rate_hz))
+        self.bands = np.array(rows)
+
+    def until(self, sample: int) -> Loudness:
+        """The same up to a sample."""
+        cut = object.__new__(Loudness)
+        cut.size, cut.bands = self.size, self.bands[:, : sample // self.size]
+        return cut
+
+    @property
+    def energy(self) -> FloatArray:
+        """Mean square of each frame."""
+        return np.asarray(self.bands[0])
 
 
-def _floor(energy: FloatArray) -> float:
-    """Mean square of the quietest tenth of the frames: the noise where a record has any."""
-    count = max(1, len(energy) // 10)
-    return float(np.mean(np.partition(energy, count - 1)[:count]))
+def _difference(x: FloatArray) -> FloatArray:
+    change = np.zeros_like(x)
+    np.subtract(x[1:], x[:-1], out=change[1:])
+    return change
 
 
-def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[Found]:
-    """All strikes in x (n,), drift removed, in order of time.
+def _floor(energy: FloatArray) -> FloatArray:
+    """Mean square of the quietest tenth of the frames (…, n): the noise where there is any."""
+    count = max(1, energy.shape[-1] // 10)
+    lowest = np.partition(energy, count - 1, axis=-1)[..., :count]
+    return np.asarray(np.mean(lowest, axis=-1))
+
+
+def find_onsets(loudness: Loudness, earliest: int = 0) -> list[Found]:
+    """All strikes in a recording, from sample `earliest` on, in order of time.
 
     A strike starts at a sudden rise in any band which leads to at least a tenth (−10 dB) of the
     power of the loudest strike. Of rises less than 120 ms apart the first within 6 dB of the
     loudest is the strike; weaker ones ahead of it are the clack of the tapper.
     """
-    start_frame = int(earliest / (FRAME_S * sample_rate_hz))
-    power = ahead(frame_energy(x, sample_rate_hz), 5)
-    all_rises: set[int] = set()
-    for band in _bands(x):
-        band_energy = frame_energy(band, sample_rate_hz)
-        rises = sudden_rises(
-            band_energy, _floor(band_energy), _LEAST_RISE_DB, look_back=_HUM_PERIOD
-        )
-        all_rises |= {int(f) for f in rises.frame}
+    start_frame = int(earliest / loudness.size)
+    power = ahead(loudness.energy, 5)
+    floors = _floor(loudness.bands)
+    found = rises_of_bands(loudness.bands, floors, _LEAST_RISE_DB, _HUM_PERIOD)
+    all_rises = {int(f) for band in found for f in band}
     candidates = [f for f in all_rises if f >= start_frame]
     if not candidates:
-        candidates = [f for f in _slow_rises(x, sample_rate_hz) if f >= start_frame]
+        candidates = [f for f in _slow_rises(loudness.energy) if f >= start_frame]
         all_rises = set(candidates)
     if not candidates:
         return []
@@ -110,20 +135,19 @@ def find_onsets(x: FloatArray, sample_rate_hz: int, earliest: int = 0) -> list[F
     return strikes
 
 
-def _slow_rises(x: FloatArray, sample_rate_hz: int) -> list[int]:
+def _slow_rises(energy: FloatArray) -> list[int]:
     """Where a soft or noisy strike lifts the power of 20 ms above all of the 100 ms before."""
-    energy = frame_energy(x, sample_rate_hz)
     step = 5
     count = len(energy) // step
     if count < 6:
         return []
     coarse = energy[: count * step].reshape(count, step).mean(axis=1)
-    rises = sudden_rises(coarse, _floor(coarse), _SLOW_RISE_DB, look_ahead=4, look_back=20)
+    rises = sudden_rises(coarse, float(_floor(coarse)), _SLOW_RISE_DB, look_ahead=4, look_back=20)
     return [int(f) * step for f in rises.frame]
 
 
 def second_strike(
-    x: FloatArray, sample_rate_hz: int, onset: int, quiet_frames: int
+    loudness: Loudness, sample_rate_hz: int, onset: int, quiet_frames: int
 ) -> float | None:
     """Time after sample `onset` at which the same record is struck again, None if it is not.
 
@@ -131,50 +155,42 @@ def second_strike(
     less than the first; smaller ones are echoes or the rattle of the rest. quiet_frames: frames at
     the start of the record that hold its noise or hum.
     """
-    size = max(1, round(FRAME_S * sample_rate_hz))
+    size, bands = loudness.size, loudness.bands
     first_frame = onset // size
     skip = first_frame + round(_SAME_BLOW_S / FRAME_S) + 1
-    earliest: int | None = None
-    for band in _bands(x):
-        energy = frame_energy(band, sample_rate_hz)
-        floor = _floor(energy)
-        if quiet_frames > 0:
-            floor = max(floor, float(np.mean(energy[:quiet_frames])))
-        rises: Rises = sudden_rises(energy, floor, _SECOND_RISE_DB)
-        main = float(ahead(energy, 10)[min(first_frame, len(energy) - 1)])
-        later = rises.frame >= skip
-        strong = rises.energy_after > main * 10 ** (-_SECOND_WITHIN_DB / 10)
-        for frame in rises.frame[later & strong]:
-            if earliest is None or frame < earliest:
-                earliest = int(frame)
-            break
-    return None if earliest is None else (earliest * size - onset) / sample_rate_hz
+    floors = _floor(bands)
+    if quiet_frames > 0:
+        floors = np.maximum(floors, bands[:, :quiet_frames].mean(axis=1))
+    energy_after = ahead(bands, 10)
+    main = energy_after[:, min(first_frame, bands.shape[1] - 1)]
+    least = main * 10 ** (-_SECOND_WITHIN_DB / 10)
+    later = []
+    for band, rises in enumerate(rises_of_bands(bands, floors, _SECOND_RISE_DB, _SECOND_BACK)):
+        later += [int(f) for f in rises if f >= skip and energy_after[band, f] > least[band]]
+    return (min(later) * size - onset) / sample_rate_hz if later else None
 
 
-def locate_onset(x: FloatArray, sample_rate_hz: int, found: Found) -> Onset:
+def locate_onset(x: FloatArray, loudness: Loudness, sample_rate_hz: int, found: Found) -> Onset:
     """Sharpen an onset to a fraction of a sample."""
-    frame = found.frame
-    size = max(1, round(FRAME_S * sample_rate_hz))
+    frame, size = found.frame, loudness.size
     start = max(0, (frame - 6) * size)
     stop = min(len(x), (frame + 4) * size)
     window = x[start:stop]
     split = _best_split(window)
     sample = start + split
-    energy = frame_energy(x, sample_rate_hz)
+    energy = loudness.energy
     quiet_frames = min(found.quiet_stop, sample // size) - 1
     if quiet_frames >= 5 and not _is_quiet(energy, quiet_frames):
         quiet_frames = 0
-    if quiet_frames >= 5:
-        noise = float(np.sqrt(np.mean(energy[:quiet_frames])))
-    else:
-        noise = float(np.sqrt(_floor(energy)))
-    time = _first_motion(x, sample, sample_rate_hz, noise)
+    noise = np.mean(energy[:quiet_frames]) if quiet_frames >= 5 else _floor(energy)
+    noise_rms = float(np.sqrt(noise))
+    time = _first_motion(x, sample, sample_rate_hz, noise_rms)
     return Onset(
         time_s=time / sample_rate_hz,
         sample=sample,
         starts_inside=quiet_frames < 2,
-        second_s=second_strike(x, sample_rate_hz, sample, quiet_frames),
-        noise_rms=noise,
+        second_s=second_strike(loudness, sample_rate_hz, sample, quiet_frames),
+        noise_rms=noise_rms,
         quiet_stop=max(0, quiet_frames * size),
     )
 

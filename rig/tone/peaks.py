@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,14 +28,16 @@ class Peak(NamedTuple):
 
 def _half_width_hz(power: FloatArray, peak: int, step_hz: float) -> float:
     """Half width at half power of the peak at bin `peak`, at least that of one bin."""
-    reach = 400
-    half = 0.5 * power[peak]
-    up = power[peak : peak + reach] < half
-    down = power[max(0, peak - reach) : peak + 1][::-1] < half
-    right = int(np.argmax(up)) if up.any() else reach
-    left = int(np.argmax(down)) if down.any() else reach
-    narrow = min(left, right)
-    return max(0.5, narrow - 0.5) * step_hz
+    for reach in (16, 400):
+        low = max(0, peak - reach)
+        near = power[low : peak + reach].tolist()
+        half, top = 0.5 * near[peak - low], peak - low
+        for narrow in range(1, reach):
+            if (top >= narrow and near[top - narrow] < half) or (
+                top + narrow < len(near) and near[top + narrow] < half
+            ):
+                return max(0.5, narrow - 0.5) * step_hz
+    return 400.0 * step_hz
 
 
 def find_peaks(rest: ComplexArray, segment: Segment, most: int, least_power: float) -> list[Peak]:
@@ -47,8 +52,8 @@ def find_peaks(rest: ComplexArray, segment: Segment, most: int, least_power: flo
     high = min(len(rest) - 2, int(min(HIGHEST_HZ, 0.46 * segment.sample_rate_hz) / step))
     if high - low < 4:
         return []
-    tapered = half_hann(rest)
-    power = np.abs(tapered[: high + 2]) ** 2
+    tapered = half_hann(rest[: high + 5])
+    power = (tapered.real**2 + tapered.imag**2)[: high + 2]
     inner = power[low:high]
     tops = low + np.flatnonzero(
         (inner > power[low - 1 : high - 1]) & (inner >= power[low + 1 : high + 1])
@@ -57,18 +62,19 @@ def find_peaks(rest: ComplexArray, segment: Segment, most: int, least_power: flo
     tops = tops[(power[tops] > _ABOVE_NOISE * noise[tops]) & (power[tops] > least_power)]
     if len(tops) == 0:
         return []
-    tops = tops[np.argsort(power[tops])[::-1]][:200]
+    tops = tops[np.argsort(-power[tops])[:200]]
+    heights = power[tops].tolist()
     found: list[Peak] = []
     shade = np.zeros(len(tops))
-    for position, top in enumerate(tops):
-        if power[top] < shade[position]:
+    for position, (top, height) in enumerate(zip(tops.tolist(), heights, strict=True)):
+        if height < shade[position]:
             continue
-        width = _half_width_hz(power, int(top), step)
-        found.append(Peak(_top_hz(power, int(top), step), width, float(power[top])))
+        width = _half_width_hz(power, top, step)
+        found.append(Peak(_top_hz(power, top, step), width, height))
         if len(found) == most:
             break
         gap = np.abs(tops - top) * step
-        shade = np.maximum(shade, 2.0 * power[top] / (1.0 + (gap / (1.3 * width + step)) ** 2))
+        shade = np.maximum(shade, 2.0 * height / (1.0 + (gap / (1.3 * width + step)) ** 2))
     return found
 
 
@@ -89,10 +95,10 @@ def half_hann(bins: ComplexArray) -> ComplexArray:
 
 def _top_hz(power: FloatArray, top: int, step_hz: float) -> float:
     """Frequency of a peak by a parabola through the logarithms of three bins."""
-    a, b, c = np.log(power[top - 1 : top + 2] + 1e-300)
+    a, b, c = (math.log(value + 1e-300) for value in power[top - 1 : top + 2].tolist())
     bend = a - 2.0 * b + c
     shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
-    return float((top + np.clip(shift, -0.5, 0.5)) * step_hz)
+    return (top + min(max(shift, -0.5), 0.5)) * step_hz
 
 
 def _local_noise(power: FloatArray, low: int, high: int) -> FloatArray:
@@ -101,18 +107,66 @@ def _local_noise(power: FloatArray, low: int, high: int) -> FloatArray:
     Blocks are a sixth of an octave and at least 60 bins wide, so that a broad peak, which may
     fill one block or two, does not pass for noise.
     """
-    noise = np.zeros_like(power)
-    start = low
-    centres: list[float] = []
-    levels: list[float] = []
-    while start < high:
-        stop = min(high, max(start + 60, int(start * 1.12)))
-        block = power[start:stop]
-        # for exponentially distributed power the lower quartile is 0.288 of the mean
-        levels.append(float(np.partition(block, len(block) // 4)[len(block) // 4]) / 0.288)
-        centres.append(0.5 * (start + stop))
-        start = stop
-    padded = np.pad(np.array(levels), 3, mode="edge")
+    sampled, centres, every = _blocks(low, high)
+    blocks = power[sampled]
+    # for exponentially distributed power the lower quartile is 0.288 of the mean
+    levels = np.partition(blocks, _BLOCK // 4, axis=1)[:, _BLOCK // 4] / 0.288
+    padded = np.concatenate([levels[:1].repeat(3), levels, levels[-1:].repeat(3)])
     lowest = np.lib.stride_tricks.sliding_window_view(padded, 7).min(axis=1)
-    noise[low : high + 1] = np.interp(np.arange(low, high + 1), centres, lowest)
+    noise = np.zeros_like(power)
+    noise[low : high + 1] = np.interp(every, centres, lowest)
     return noise
+
+
+_BLOCK = 60
+
+
+@lru_cache(maxsize=16)
+def _blocks(low: int, high: int) -> tuple[np.ndarray, FloatArray, np.ndarray]:
+    """60 bins spread over each block (blocks, 60), the blocks' middles, and all bins."""
+    edges = [low]
+    while edges[-1] < high:
+        edges.append(min(high, max(edges[-1] + _BLOCK, int(edges[-1] * 1.12))))
+    first, last = np.array(edges[:-1]), np.array(edges[1:])
+    spread = first[:, None] + ((last - first)[:, None] * np.arange(_BLOCK)) // _BLOCK
+    return spread, 0.5 * (first + last), np.arange(low, high + 1)
+
+
+def sharpened(peaks: Sequence[Peak], rest: ComplexArray, segment: Segment) -> list[Peak]:
+    """The peaks with the frequency and width of the pole that fits the bins around them best.
+
+    A pole at p (in bins, its imaginary part the half width) on a smooth flank is
+    X = (A + B·u)/(u − p) over the bins u, so that u·X = p·X + A + B·u: linear least squares.
+    Peaks whose pole is no decaying partial there stay as they are.
+    """
+    if not peaks:
+        return []
+    step = segment.step_hz
+    top = np.array([round(p.hz / step) for p in peaks])
+    wide = np.array([p.width_hz / step for p in peaks])
+    order = np.argsort(top)
+    gap = np.diff(top[order], prepend=-1000, append=10**7)
+    room = np.empty(len(top))
+    room[order] = np.minimum(gap[:-1], gap[1:])
+    reach = np.clip(np.minimum(np.rint(1.5 * wide), room // 2), 3, _REACH)
+    u = np.arange(-_REACH, _REACH + 1)
+    inside = np.abs(u) <= reach[:, None]
+    x = rest[np.clip(top[:, None] + u, 0, len(rest) - 1)] * inside
+    columns = np.stack([x, inside.astype(np.complex128), u * inside], axis=2)
+    columns[:, :, 0] /= np.abs(x[:, _REACH, None])
+    across = columns.conj().swapaxes(1, 2)
+    normal = across @ columns + 1e-9 * np.eye(3)
+    p = np.linalg.solve(normal, across @ (u * x)[:, :, None])[:, 0, 0]
+    p = p / np.abs(x[:, _REACH])
+    fine = (np.abs(p.real) < reach) & (p.imag > 0.3 * np.minimum(wide, 0.5)) & (p.imag < 3.0 * wide)
+    found = zip(
+        peaks,
+        fine.tolist(),
+        ((top + p.real) * step).tolist(),
+        (p.imag * step).tolist(),
+        strict=True,
+    )
+    return [Peak(hz, width, peak.power) if ok else peak for peak, ok, hz, width in found]
+
+
+_REACH = 12

@@ -22,6 +22,7 @@ The stated rule, in this order:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -43,7 +44,7 @@ _CLATTER = 3
 _CLATTER_DB = 6.0
 _COMPETES_DECAY = 0.25
 _LOUDNESS_EXPONENT = 0.3
-_HEARD_S = 0.5
+_TIME_S = (np.arange(50) + 0.5) * 0.01  # half a second
 _OCTAVE_WITHIN = 0.02
 
 
@@ -66,41 +67,46 @@ class Pitch:
     reason: str
 
 
-def dominance_db(hz: float | FloatArray) -> FloatArray:
+def dominance_db(hz: float) -> float:
     """How well the ear reads a pitch at this frequency, in dB; 0 at 700 Hz."""
-    f = np.asarray(hz, dtype=np.float64)
-    factor = 1.0 / np.sqrt(1.0 + 0.07 * (f / 700.0 - 700.0 / f) ** 2)
-    return np.asarray(30.0 * np.log10(factor))
+    return -15.0 * math.log10(1.0 + 0.07 * (hz / 700.0 - 700.0 / hz) ** 2)
 
 
-def _loudness_db(partials: Sequence[Partial]) -> float:
-    """Loudness over the first half second, as the level of a steady tone that sounds as loud."""
-    time_s = (np.arange(50) + 0.5) * (_HEARD_S / 50)
+def _intensities(partials: Sequence[Partial]) -> FloatArray:
+    """Intensity of every partial over the first half second; (partials, 50)."""
     square = np.array([p.amplitude for p in partials]) ** 2
     rate = 2.0 / np.array([p.decay_s for p in partials])
-    intensity = square @ np.exp(-np.outer(rate, time_s))
-    mean = float(np.mean(intensity**_LOUDNESS_EXPONENT))
-    return 10.0 / _LOUDNESS_EXPONENT * float(np.log10(mean + 1e-12))
+    return np.asarray(square[:, None] * np.exp(-rate[:, None] * _TIME_S))
+
+
+def _loudness_db(intensity: FloatArray) -> float:
+    """Loudness over the first half second, as the level of a steady tone that sounds as loud."""
+    mean = float((intensity**_LOUDNESS_EXPONENT).mean())
+    return 10.0 / _LOUDNESS_EXPONENT * math.log10(mean + 1e-12)
 
 
 def heard_tones(partials: Sequence[Partial]) -> list[HeardTone]:
     """Join partials into tones as the ear does; by frequency."""
     left = [p for p in partials if p.decay_s * p.hz >= _LEAST_PERIODS]
+    if not left:
+        return []
     left.sort(key=lambda p: p.energy, reverse=True)
+    intensity = _intensities(left)
+    weights = [p.energy * p.decay_s for p in left]
+    free = list(range(len(left)))
     tones: list[HeardTone] = []
-    while left:
-        chief = left[0]
+    while free:
+        chief = left[free[0]]
         radius = _ONE_TONE_ERB * float(erb_hz(chief.hz))
-        near = [p for p in left if abs(p.hz - chief.hz) <= radius]
-        left = [p for p in left if abs(p.hz - chief.hz) > radius]
-        close = [p for p in near if abs(p.hz / chief.hz - 1.0) <= _MEAN_WITHIN]
-        weights = np.array([p.energy * p.decay_s for p in close])
-        weights = weights / weights.sum()
-        hz = float(weights @ np.array([p.hz for p in close]))
-        spread = weights @ (np.array([p.hz for p in close]) - hz) ** 2
-        sd = float(np.sqrt(weights**2 @ np.array([p.sd_hz for p in close]) ** 2 + 0.01 * spread))
-        strength = _loudness_db(near) + float(dominance_db(hz))
-        tones.append(HeardTone(hz, sd, strength, chief.decay_s))
+        near = [i for i in free if abs(left[i].hz - chief.hz) <= radius]
+        free = [i for i in free if i not in near]
+        close = [i for i in near if abs(left[i].hz / chief.hz - 1.0) <= _MEAN_WITHIN]
+        total = sum(weights[i] for i in close)
+        hz = sum(weights[i] * left[i].hz for i in close) / total
+        spread = sum(weights[i] * (left[i].hz - hz) ** 2 for i in close) / total
+        doubt = sum((weights[i] * left[i].sd_hz) ** 2 for i in close) / total**2
+        strength = _loudness_db(intensity[near].sum(axis=0)) + dominance_db(hz)
+        tones.append(HeardTone(hz, math.sqrt(doubt + 0.01 * spread), strength, chief.decay_s))
     tones.sort(key=lambda t: t.hz)
     return tones
 

@@ -36,18 +36,19 @@ class Verdict:
         self.reasons.append(reason)
 
 
-def longest_rail_run(samples: np.ndarray, full_scale: int) -> int:
-    """Longest run of samples of one channel (n,) that stand at the end of the scale."""
+def flat_runs(flags: np.ndarray) -> int:
+    """Number of runs of at least three True in flags (n,)."""
+    at = np.flatnonzero(flags)
+    within = at[_RUN - 1 :] - at[: -_RUN + 1] == _RUN - 1
+    return int(np.count_nonzero(within[1:] & ~within[:-1])) + int(within[:1].sum())
+
+
+def at_rail(samples: np.ndarray, full_scale: int) -> bool:
+    """Whether samples of one channel (n,) stand at the end of the scale three times in a row."""
     rail = max(1, int(full_scale * 0.998))
-    at_rail = (samples >= rail) | (samples <= -rail)
-    return _longest_run(at_rail)
-
-
-def _longest_run(flags: np.ndarray) -> int:
-    if not flags.any():
-        return 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return int(np.max(edges[1::2] - edges[::2]))
+    if len(samples) == 0 or (samples.max() < rail and samples.min() > -rail):
+        return False
+    return flat_runs((samples >= rail) | (samples <= -rail)) > 0
 
 
 def flat_tops(samples: np.ndarray) -> bool:
@@ -55,28 +56,26 @@ def flat_tops(samples: np.ndarray) -> bool:
 
     Needs a finely resolved record: coarse steps make flat tops of any slow wave.
     """
-    top = int(np.max(np.abs(samples.astype(np.int64))))
-    nonzero = samples[samples != 0]
-    if len(nonzero) == 0:
+    if len(samples) == 0:
         return False
-    step = max(1, int(np.gcd.reduce(nonzero[:4096])))
-    if top / step < 1000:
-        return False
+    ends = int(samples.max()), int(samples.min())
+    top = max(abs(end) for end in ends)
     flat = 0
-    for end in (samples.max(), samples.min()):
-        if abs(int(end)) < 0.9 * top:
-            continue
-        at_end = samples == end
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], at_end.astype(np.int8), [0]])))
-        flat += int(np.sum(edges[1::2] - edges[::2] >= _RUN))
-    return flat >= 2
+    for end in ends:
+        if abs(end) >= 0.9 * top:
+            flat += flat_runs(samples == end)
+    if flat < 2:
+        return False
+    loudest = int(np.argmax(np.abs(samples)))
+    near = samples[max(0, loudest - 2048) : loudest + 2048]
+    return top / max(1, int(np.gcd.reduce(near[near != 0]))) >= 1000
 
 
 def check_overload(clip: Clip, verdict: Verdict) -> None:
     """Note every channel that was driven over the end of its scale."""
     for channel in range(clip.samples.shape[1]):
         column = clip.samples[:, channel]
-        if longest_rail_run(column, clip.full_scale) >= _RUN or flat_tops(column):
+        if at_rail(column, clip.full_scale) or flat_tops(column):
             name = "pickup" if channel == clip.pickup_channel else "microphone"
             if channel not in (clip.mic_channel, clip.pickup_channel):
                 name = f"channel {channel}"
@@ -85,7 +84,8 @@ def check_overload(clip: Clip, verdict: Verdict) -> None:
 
 def gaps(x: FloatArray) -> tuple[int, int]:
     """First and one-past-last sample of x that is not part of constant ends (digital silence)."""
-    moving = np.flatnonzero(np.diff(x) != 0.0)
-    if len(moving) == 0:
+    first, last = x != x[0], x != x[-1]
+    start = int(np.argmax(first))
+    if not first[start]:
         return 0, 0
-    return int(moving[0]), int(moving[-1]) + 2
+    return start - 1, len(x) - int(np.argmax(last[::-1])) + 1

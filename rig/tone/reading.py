@@ -12,7 +12,7 @@ from rig.model.units import FloatArray, decibels
 from rig.tone.attack import attack_of
 from rig.tone.contact import Contact, contact_of
 from rig.tone.envelope import FRAME_S, ahead, frame_energy, without_drift
-from rig.tone.onset import Found, Onset, find_onsets, locate_onset
+from rig.tone.onset import Found, Loudness, Onset, find_onsets, locate_onset
 from rig.tone.pitch import Pitch, pitch_of
 from rig.tone.quality import Verdict, check_overload, gaps
 from rig.tone.ring import RingFit, ring_of
@@ -38,9 +38,11 @@ class _Sound:
     x: FloatArray
     raw: FloatArray
     rate: int
-    start: int
     level_db: float
+    loudness: Loudness
     found: list[Found]
+    pickup: FloatArray | None
+    contact: Contact | None
 
 
 def read_clip(clip: Clip, *, hum_hz: float | None = 50.0) -> ClipReading:
@@ -79,7 +81,7 @@ def read_strikes(clip: Clip, *, hum_hz: float | None = 50.0) -> tuple[ClipReadin
         check_overload(clip, verdict)
         last = number + 1 == len(sound.found)
         stop = len(sound.x) if last else _frame_start(sound, number + 1)
-        onset = locate_onset(sound.x[:stop], sound.rate, found)
+        onset = locate_onset(sound.x[:stop], sound.loudness.until(stop), sound.rate, found)
         readings.append(_read_strike(clip, sound, onset, stop, verdict, hum_hz))
     return tuple(readings)
 
@@ -91,17 +93,20 @@ def _prepare(clip: Clip) -> _Sound | ClipReading:
     if len(mic) < _SHORTEST_S * rate:
         return _nothing("The recording is shorter than 10 ms.", None)
     start, stop = gaps(mic)
-    peak = float(np.max(np.abs(mic - np.median(mic))))
+    peak = float(max(mic.max() - (middle := np.median(mic[::16])), middle - mic.min()))
     if stop - start < 16 or peak <= 0.0:
         return _nothing("The recording is silent.", None)
     x = without_drift(mic[:stop], rate)
     earliest = _earliest(clip)
-    if clip.pickup is not None:
-        contact = contact_of(clip.pickup, rate, earliest)
+    pickup, contact = clip.pickup, None
+    if pickup is not None:
+        contact = contact_of(pickup, rate, earliest)
         if contact is not None:  # nothing is heard before the tip touches
             earliest = max(earliest, round((contact.start_s - 2 * FRAME_S) * rate))
-    found = find_onsets(x, rate, earliest)
-    return _Sound(x, mic[:stop], rate, start, float(decibels(peak)), found)
+    loudness = Loudness(x, rate)
+    found = find_onsets(loudness, earliest)
+    level_db = float(decibels(peak))
+    return _Sound(x, mic[:stop], rate, level_db, loudness, found, pickup, contact)
 
 
 def _earliest(clip: Clip) -> int:
@@ -125,9 +130,9 @@ def _read_strike(
 ) -> ClipReading:
     """Read the strike at `onset` from the sound up to sample `stop`."""
     rate = sound.rate
-    contact = None
-    if clip.pickup is not None:
-        contact = contact_of(clip.pickup[:stop], rate, _earliest(clip))
+    contact = sound.contact
+    if sound.pickup is not None and stop < len(sound.x):
+        contact = contact_of(sound.pickup[:stop], rate, _earliest(clip))
     _check_strike(sound.x[:stop], rate, onset, contact, clip, verdict)
     after = sound.x[onset.sample : stop]
     before = sound.x[: onset.quiet_stop]
@@ -153,7 +158,7 @@ def _read_strike(
     attack = attack_of(after, rate, before)
     if attack is None:
         verdict.note("No attack reading: the first 20 ms are missing or below the noise.")
-    if clip.pickup is not None and contact is None:
+    if sound.pickup is not None and contact is None:
         verdict.doubtful("The pickup shows no force pulse.")
     return ClipReading(
         onset_s=onset.time_s,
@@ -193,15 +198,20 @@ def _nothing(reason: str, level_db: float | None, verdict: Verdict | None = None
 def _onset(sound: _Sound) -> Onset | None:
     """The first strike; also one that the recording cuts into, sounding from its first sample."""
     if sound.found:
-        return locate_onset(sound.x, sound.rate, sound.found[0])
-    energy = ahead(frame_energy(sound.x, sound.rate), 5)
+        return locate_onset(sound.x, sound.loudness, sound.rate, sound.found[0])
+    energy = ahead(sound.loudness.energy, 5)
     if len(energy) and energy[0] > 0.25 * float(np.max(energy)) and energy[-1] < 0.1 * energy[0]:
-        return locate_onset(sound.x, sound.rate, Found(0, 0))
+        return locate_onset(sound.x, sound.loudness, sound.rate, Found(0, 0))
     return None
 
 
 def _check_strike(
-    x: FloatArray, rate: int, onset: Onset, contact: Contact | None, clip: Clip, verdict: Verdict
+    x: FloatArray,
+    rate: int,
+    onset: Onset,
+    contact: Contact | None,
+    clip: Clip,
+    verdict: Verdict,
 ) -> None:
     """Weigh the strike as such: level, noise, doubles, cut ends."""
     left_s = (len(x) - onset.sample) / rate
@@ -284,7 +294,10 @@ def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
 
 def _lasting_db(after: FloatArray, rate: int) -> float:
     """Power from 0.1 to 0.3 s after the strike against that of the first 0.1 s."""
-    early, late = after[: round(0.1 * rate)], after[round(0.1 * rate) : round(0.3 * rate)]
+    early, late = (
+        after[: round(0.1 * rate)],
+        after[round(0.1 * rate) : round(0.3 * rate)],
+    )
     if len(late) < 0.02 * rate:
         return -99.0
     ratio = float(np.mean(late**2)) / max(float(np.mean(early**2)), 1e-30)
