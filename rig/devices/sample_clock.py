@@ -195,13 +195,13 @@ class StrikeClock:
         at = np.array([1.0, self._rate * (1e-6 * pulse_time_us - last), np.nan_to_num(offset)])
         return float(at @ value), math.sqrt(float(at @ cover @ at))
 
-    def pulse(self, pulse_time_us: int, guess: float, speed_m_s: float | None = None) -> float:
+    def pulse(self, pulse_time_us: int, guess: float) -> float:
         """Sample at which a pulse began; `guess` where nothing has been seen yet.
 
         Strikes seen soon after the guess leave it where it is; where they come late, the rest
         beyond the hammer's flight is the stream's latency.
         """
-        found = self.contact(pulse_time_us, speed_m_s)
+        found = self.contact(pulse_time_us)  # of a strike of middling speed
         if found is None:
             return guess
         lag = float(np.median([row[1] - row[2] for row in self._seen]))

@@ -162,7 +162,7 @@ class Striker:
         """
         speed = report.strike_speed_m_s
         strikes, t_us = self._strikes, report.pulse_time_us
-        pulse = round(strikes.pulse(t_us, guess, speed))
+        pulse = round(strikes.pulse(t_us, guess))
         first, clip = self._take(pulse)
         seen = contact_sample(clip)
         if strikes.count:
@@ -174,7 +174,7 @@ class Striker:
             seen = contact_sample(longer)
         if seen is not None:
             strikes.saw(t_us, first + seen, guess, speed)
-            better = round(strikes.pulse(t_us, guess, speed))
+            better = round(strikes.pulse(t_us, guess))
             if better != pulse:
                 _, clip = self._take(better)
         return clip

@@ -41,18 +41,25 @@ class VirtualMicrophone:
         self._noise = noise
         self._rate = settings.rate_hz
         self._channels = channel_count(settings)
-        self._ring = SampleRing(self._channels, int(BUFFER_S * self._rate))
-        self._meter = LossMeter(self._rate)
-        self._rendered = 0  # samples that have existed, lost or not
-        self._overflow_pending = False
+        self._begin()
         self._start_s: float | None = None
         self._stalled = False
         self._room = room_noise(noise, seed)
         self._pickup = pickup_noise(noise, seed)
         self._motors = SteadyNoise(1.0, (seed, 13), slope_db=3.0, corner_hz=400.0)
 
+    def _begin(self) -> None:
+        """A stream of which nothing has been heard yet."""
+        self._ring = SampleRing(self._channels, int(BUFFER_S * self._rate))
+        self._meter = LossMeter(self._rate)
+        self._rendered = 0  # samples that have existed, lost or not
+        self._overflow_pending = False
+
     def open(self) -> None:
-        """Start the stream."""
+        """Start the stream; what an earlier one held is gone."""
+        if self._rendered:
+            self._begin()
+            self._bench.blows.clear()  # their places were told in the earlier stream
         self._start_s = self._bench.stream_start_s = self._clock.now_s()
 
     def position_samples(self) -> int:

@@ -93,6 +93,12 @@ class VirtualTransport:
             self._plugged = False
             self._clock.at(self._clock.now_s(), lambda: None)  # wakes a waiting reader
 
+    def plug_in(self) -> None:
+        """Put the cable back; the line must be opened anew."""
+        with self._clock.lock:
+            self._plugged = True
+            self._open = False
+
     def _arrive(self, data: bytes) -> None:
         if self._plugged:
             self._board.receive(data)
