@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from rig.model.clip import Clip
 
-CLEAR_DB = 20.0  # above the noise, for a sound that may set a clock
-
 
 def contact_sample(clip: Clip) -> float | None:
     """Sample of the clip, with fraction, at which the hammer touched; None when nothing is clear.
@@ -23,19 +21,9 @@ def contact_sample(clip: Clip) -> float | None:
 
 
 def _first_sound(clip: Clip) -> float | None:
-    import numpy as np
+    from rig.tone import read_clip
 
-    from rig.tone.envelope import without_drift
-    from rig.tone.onset import find_onsets, locate_onset
-
-    rate = clip.sample_rate_hz
-    sound = without_drift(clip.mic, rate)
-    found = find_onsets(sound, rate)
-    if len(found) != 1:
-        return None  # two strikes, or none: not for setting clocks by
-    onset = locate_onset(sound, rate, found[0])
-    after = sound[onset.sample : onset.sample + rate // 50]
-    loud = float(np.sqrt(np.mean(after**2))) if len(after) else 0.0
-    if loud < onset.noise_rms * 10.0 ** (CLEAR_DB / 20.0):
-        return None
-    return onset.time_s * rate
+    reading = read_clip(clip)
+    if reading.onset_s is None or reading.quality == "bad":
+        return None  # two strikes, or none to speak of: not for setting clocks by
+    return reading.onset_s * clip.sample_rate_hz
