@@ -23,12 +23,13 @@
 #define NEVER UINT64_MAX
 #define SLICE (100 * CYCLES_PER_US)
 #define GATE_FLAG_US 150 /* how long the flag stays in a light barrier */
+#define OPENING_CYCLES (30000 * CYCLES_PER_US) /* from opening the port to the start of the board */
 
 static const struct board *board;
 static struct plant plant = {.gate_us = {0, 0, 0, 0}};
 static FILE *told; /* where pins and clock are logged */
 static bool lockstep, tell_steps;
-static uint64_t clock_cycles, next_clock = NEVER;
+static uint64_t clock_cycles, next_clock = NEVER, reset_due = NEVER;
 static uint64_t gate_edges[8];
 static uint8_t gate_next = 8;
 
@@ -210,6 +211,7 @@ static int open_terminal(const char *link, int *watch) {
 }
 
 static void send_out(int terminal) {
+    if (reset_due != NEVER) out_used = 0;
     while (out_used) {
         ssize_t n = write(terminal, out, out_used);
         if (n <= 0) {
@@ -224,9 +226,9 @@ static void send_out(int terminal) {
 static void take_in(int terminal, int watch) {
     uint8_t bytes[512];
     ssize_t n;
-    if (watch >= 0 && read(watch, bytes, sizeof bytes) > 0) board->reset(); /* the port was opened */
+    if (watch >= 0 && read(watch, bytes, sizeof bytes) > 0) reset_due = board->now() + OPENING_CYCLES;
     while ((n = read(terminal, bytes, sizeof bytes)) > 0)
-        for (ssize_t i = 0; i < n; i++) board->byte(bytes[i]);
+        for (ssize_t i = 0; i < n && reset_due == NEVER; i++) board->byte(bytes[i]);
 }
 
 /* Orders come in whole lines; the end of standard input ends the program. */
@@ -266,6 +268,10 @@ static int live(const char *link, bool reset_on_open, double speed) {
     while (!ending) {
         next += SLICE;
         board->run(next);
+        if (reset_due <= board->now()) {
+            board->reset();
+            reset_due = NEVER;
+        }
         send_out(terminal);
         fflush(told);
         int64_t due = began_ns + (int64_t)((double)(board->now() - began) * ns_per_cycle);
