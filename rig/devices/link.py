@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 
+from rig.devices.bounds import gantry_place
 from rig.devices.codec import Answer, Event, HostCodec, RepeatWanted
 from rig.devices.lines import MAX_LINE_BYTES, LineError, word_value
 from rig.devices.roles import Clock, ControllerInfo, StrikeReport
@@ -95,9 +96,9 @@ class LineController:
 
     def start_move(self, x_mm: float, y_mm: float) -> None:
         """Begin a straight move of the hammer to a place of the bed frame."""
-        dx, dy = self._settings.tapper.offset_mm
+        x, y = gantry_place(x_mm, y_mm, self._settings)
         speed = self._settings.controller.speed_mm_s
-        self._start("MOVE", f"X{x_mm - dx:.3f}", f"Y{y_mm - dy:.3f}", f"F{60.0 * speed:.1f}")
+        self._start("MOVE", f"X{x:.3f}", f"Y{y:.3f}", f"F{60.0 * speed:.1f}")
 
     def wait_until_still(self) -> None:
         """Return when the motion has ended; asking for the state keeps the heartbeat going."""

@@ -44,6 +44,7 @@ class StreamMicrophone:
         self._clock = clock or SystemClock()
         self._stream: sounddevice.InputStream | None = None
         self._ended = threading.Event()
+        self._moments_lock = threading.Lock()
         self._begin()
 
     def _begin(self) -> None:
@@ -95,7 +96,8 @@ class StreamMicrophone:
 
     def sample_at(self, moment_s: float) -> float:
         """Sample captured at a moment of the computer's clock; early by the stream's latency."""
-        return self._moments.sample_at(moment_s)
+        with self._moments_lock:
+            return self._moments.sample_at(moment_s)
 
     def take(self, first_sample: int, count: int) -> Clip:
         """Wait for a stretch of the stream and return it."""
@@ -155,4 +157,5 @@ class StreamMicrophone:
         if lost or flagged:
             self._ring.mark_gap(lost, self._meter.since if lost else None)
         self._ring.append(block >> _TOP_BITS)
-        self._moments.observe(now_s, self._ring.newest)
+        with self._moments_lock:
+            self._moments.observe(now_s, self._ring.newest)

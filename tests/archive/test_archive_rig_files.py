@@ -206,3 +206,21 @@ def test_limits_beyond_the_bed_are_told(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text("[controller]\nlimits_mm = [0, 0, 500, 650]\n")
     whats = " ".join(p["what"] for p in check(tmp_path / "rig.toml").as_json()["problems"])
     assert "reach beyond the bed" in whats
+
+
+def test_the_example_of_the_notes_on_plain_boards_loads(tmp_path: Path) -> None:
+    import re
+
+    notes = EXAMPLE.parents[1] / "firmware_notes" / "plain-boards.md"
+    text = notes.read_text(encoding="utf-8")
+    example = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert example is not None
+    (tmp_path / "rig.toml").write_text(example[1], encoding="utf-8")
+    words = load_rig_file(tmp_path / "rig.toml").controller.rs274
+    assert words is not None
+    assert words.halt == ("\x18",)
+    defaults = Rs274Settings()
+    for key in ("start", "home", "move", "arrived", "pulse_on", "dwell", "pulse_off"):
+        value = getattr(defaults, key)
+        for line in (value,) if isinstance(value, str) else value:
+            assert f"`{line}`" in text

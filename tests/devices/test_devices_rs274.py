@@ -9,6 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rig.devices.rs274_lines import (
     Acknowledged,
@@ -22,7 +24,13 @@ from rig.devices.rs274_lines import (
     place_pattern,
 )
 from rig.devices.rs274_link import Rs274Controller
-from rig.model.errors import ControllerRefusedError, HaltedError, LinkError, RigFileError
+from rig.model.errors import (
+    ControllerRefusedError,
+    HaltedError,
+    LinkError,
+    PlaterigError,
+    RigFileError,
+)
 from rig.model.frames import Pose
 from rig.model.rig_settings import (
     ControllerSettings,
@@ -467,6 +475,36 @@ def test_pulled_cable_is_a_link_error_and_close_never_fails(act: Callable[[Plain
     rig.controller.halt()
     rig.controller.close()
     rig.controller.close()
+
+
+CHATTER = st.one_of(
+    st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=40),
+    st.sampled_from(["ok", "error: 3", "ALARM: 9", "ready", "X:1.0 Y:2.0", "M8", "G1 X5 Y5 F900"]),
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(st.floats(0.3, 6.0), CHATTER), max_size=8))
+def test_whatever_a_board_says_a_pulse_is_never_repeated(said: list[tuple[float, str]]) -> None:
+    rig = Plain()
+    for moment_s, text in said:
+        rig.clock.at(moment_s, lambda text=text: rig.peer.say(text))  # type: ignore[misc]
+    asked = 0
+    try:
+        rig.ready()
+        for k in range(4):
+            rig.go(10.0 * k, 5.0)
+            asked += 1
+            rig.controller.strike(3000)
+    except PlaterigError:
+        rig.controller.halt()
+    rig.clock.sleep_s(3.0)
+    assert len(rig.lines("M8")) <= asked
+    assert len(rig.peer.record.pulses) <= asked
+    assert not rig.peer.hammer_on
+    for x, y in rig.peer.record.targets:
+        assert 0.0 <= x <= 30.0
+        assert y == 5.0
 
 
 def test_without_a_halt_word_there_is_no_link() -> None:

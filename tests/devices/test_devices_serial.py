@@ -85,6 +85,18 @@ def test_ports_of_this_computer_can_be_listed_without_opening(
         assert port.description != "n/a"
 
 
+def test_devices_tells_what_an_identity_is_made_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rig.jobs.devices import devices
+
+    class Found:
+        device, description, hwid = "/dev/ttyACM0", "Bench controller", "USB VID:PID=1209:0001"
+        vid, pid, serial_number = 0x1209, 0x0001, "A7"
+
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [Found()])
+    port = devices().as_json()["ports"][0]
+    assert (port["vid"], port["pid"], port["serial_number"]) == ("0x1209", "0x0001", "A7")
+
+
 # -- a pseudo-terminal as the cable ----------------------------------------------------------
 
 
