@@ -90,8 +90,8 @@ def window(board: Board, commands: int, share: float, seed: int) -> None:
     codec.restart(credit_lines=4, credit_bytes=96)
     rng = np.random.default_rng(seed)
     asked: dict[int, tuple[str, ...]] = {}
-    struck, moved, answered, silent_s = 0, 0.0, 0, 0.0
-    at = np.zeros(2)
+    accepted: list[int] = []
+    answered, silent_s = 0, 0.0
     pulses, begun, began_s = board.strikes(), steps_of(board), board.now_s()
     sent = 0
     while answered < commands:
@@ -113,16 +113,19 @@ def window(board: Board, commands: int, share: float, seed: int) -> None:
             again = again or isinstance(item, RepeatWanted)
             if isinstance(item, Answer):
                 answered += 1
-                words = asked.pop(item.number)
-                if item.accepted and words[0] == "STRIKE":
-                    struck += 1
-                elif item.accepted and words[0] == "MOVE":
-                    there = np.array([float(word[1:]) for word in words[1:3]])
-                    moved += float(np.sum(np.round(80.0 * np.abs(there - at))))
-                    at = there
+                if item.accepted:
+                    accepted.append(item.number)
         silent_s = 0.0 if answered > before or again else silent_s + 0.003
         if again:
             cable.write(codec.repeat())
+    struck, moved, at = 0, 0.0, np.zeros(2)
+    for number in sorted(accepted):  # answers may come out of order
+        words = asked[number]
+        struck += words[0] == "STRIKE"
+        if words[0] == "MOVE":
+            there = np.array([float(word[1:]) for word in words[1:3]])
+            moved += float(np.sum(np.round(80.0 * np.abs(there - at))))
+            at = there
     print(f"four commands unanswered at a time, {commands} commands")
     tell_faults(cable)
     print(f"  strikes acknowledged {struck}, on the pin {board.strikes() - pulses}")

@@ -298,6 +298,13 @@ class Talk:
         self.codec.forget(self.number)
         return self.exchange(data, self.number)
 
+    def send(self, *words: str) -> bytes:
+        """Send one command without waiting for its answer; returns its bytes."""
+        self.number, data = self.codec.command(*words)
+        self.codec.forget(self.number)
+        self.board.send(data)
+        return data
+
     def exchange(self, data: bytes, number: int) -> tuple[str, ...]:
         """Send bytes; return the words of the answer with this number."""
         self.board.send(data)

@@ -453,7 +453,7 @@ def test_silence_during_a_motion_halts(talk: Talk, heartbeat_ms: int) -> None:
     assert talk.ask("SET", f"H{heartbeat_ms}") == ("OK",)
     talk.board.run(1.0)  # at rest silence does not matter
     assert talk.state() is State.IDLE
-    talk.board.send(talk.codec.command("MOVE", "X400.0", "Y400.0", "F6000.0")[1])
+    talk.send("MOVE", "X400.0", "Y400.0", "F6000.0")
     began_s = talk.board.now_s()
     talk.lines()
     talk.board.run(0.7)

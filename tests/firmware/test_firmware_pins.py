@@ -128,7 +128,7 @@ def test_inputs_end_a_pulse_within_two_ms(talk: Talk, order: str) -> None:
     board.run(0.0)
     assert board.pins.hammer_on is not None or talk.state() is State.IDLE
     talk.board.run(0.12)
-    board.send(talk.codec.command("STRIKE", "U12000")[1])
+    talk.send("STRIKE", "U12000")
     board.run(0.003)
     began_s = board.now_s()
     board.order(order)
@@ -162,10 +162,9 @@ def test_short_glitches_of_inputs_are_let_pass(talk: Talk) -> None:
 def test_silence_ends_a_motion(talk: Talk, heartbeat_ms: int) -> None:
     board = pins_of(talk)
     assert talk.ask("SET", f"H{heartbeat_ms}") == ("OK",)
-    board.send(talk.codec.command("MOVE", "X400.0", "Y300.0", "F6000.0")[1])
+    data = talk.send("MOVE", "X400.0", "Y300.0", "F6000.0")
     began_s = board.now_s()
     board.run(0.8)
-    data = b"N17 MOVE X400.0 Y300.0 F6000.0*0000\n"
     silent_s = last_step_s(board) - began_s - len(data) * 40e-6
     assert heartbeat_ms / 1000.0 - 0.01 < silent_s <= heartbeat_ms / 1000.0
     assert board.pins.motors[-1][1] is False
@@ -174,7 +173,7 @@ def test_silence_ends_a_motion(talk: Talk, heartbeat_ms: int) -> None:
 @pytest.mark.parametrize("interrupts_off", [0, 1])
 def test_a_program_that_hangs_leaves_nothing_on(talk: Talk, interrupts_off: int) -> None:
     board = pins_of(talk)
-    board.send(talk.codec.command("STRIKE", "U12000")[1])
+    talk.send("STRIKE", "U12000")
     board.run(0.003)
     board.order(f"hang {interrupts_off}")
     board.run(0.2)
@@ -209,7 +208,7 @@ def test_a_program_that_hangs_stops_moving(talk: Talk, interrupts_off: int) -> N
 
 def test_reset_in_a_pulse_and_in_a_motion(talk: Talk) -> None:
     board = pins_of(talk)
-    board.send(talk.codec.command("STRIKE", "U12000")[1])
+    talk.send("STRIKE", "U12000")
     board.run(0.003)
     began_s = board.now_s()
     board.reset()
@@ -285,8 +284,8 @@ def test_steps_keep_their_rate_while_the_computer_talks(chip: Talk) -> None:
     assert chip.ask("SET", "A4000", "H500") == ("OK",)
     board.order("steps 1")
     board.pins.steps.clear()
-    chip.board.send(chip.codec.command("MOVE", "X200.0", "Y0.0", FAST)[1])
-    number = chip.number + 1
+    chip.send("MOVE", "X200.0", "Y0.0", FAST)
+    number = chip.number
     board.run(0.01)
     told = chip.lines()
     answered = began = 1

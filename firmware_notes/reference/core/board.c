@@ -32,6 +32,8 @@ static bool one_line(void) {
 
 bool core_poll(void) {
     bool busy = motion_poll();
+    while (motion_poll()) {
+    }
     commands_say_halted();
     if (state == MOVING && motion_over()) commands_moved();
     if (state == HOMING && homing_poll()) commands_homed();

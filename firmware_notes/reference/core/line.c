@@ -111,17 +111,24 @@ static char *start, *out;
 /* Room for the checksum is kept. */
 static void put(char c) { if (out < start + ANSWER_MAX - 7) *out++ = c; }
 
-static void put_unsigned(uint32_t value, uint8_t least) {
-    char digits[10];
-    uint8_t n = 0;
-    for (; value || n < least; value /= 10) digits[n++] = (char)('0' + value % 10);
-    while (n) put(digits[--n]);
+/* With a point before the last `decimals`. Small chips subtract much faster than they divide. */
+static void put_unsigned(uint32_t value, uint8_t decimals) {
+    static const uint32_t POWERS[] = {1000000000, 100000000, 10000000, 1000000, 100000,
+                                      10000,      1000,      100,      10,      1};
+    bool begun = false;
+    for (uint8_t i = 0; i < 10; i++) {
+        char digit = '0';
+        for (; value >= POWERS[i]; value -= POWERS[i]) digit++;
+        begun = begun || digit != '0' || i + decimals >= 9;
+        if (decimals && i + decimals == 10) put('.');
+        if (begun) put(digit);
+    }
 }
 
 void text_begin(char *into, char kind, uint16_t number) {
     start = out = into;
     put(kind);
-    put_unsigned(number, 1);
+    put_unsigned(number, 0);
 }
 
 void text_word(const char *flash_text) {
@@ -132,18 +139,14 @@ void text_word(const char *flash_text) {
 void text_number(char letter, uint32_t value) {
     put(' ');
     if (letter) put(letter);
-    put_unsigned(value, 1);
+    put_unsigned(value, 0);
 }
 
 void text_decimal(char letter, int32_t value, uint8_t decimals) {
-    uint32_t size = value < 0 ? 0UL - (uint32_t)value : (uint32_t)value, one = 1;
-    for (uint8_t i = 0; i < decimals; i++) one *= 10;
     put(' ');
     put(letter);
     if (value < 0) put('-');
-    put_unsigned(size / one, 1);
-    put('.');
-    put_unsigned(size % one, decimals);
+    put_unsigned(value < 0 ? 0UL - (uint32_t)value : (uint32_t)value, decimals);
 }
 
 void text_end(void) {
