@@ -42,7 +42,7 @@ def steps_of(board: Board) -> float:
 
 def tell_faults(cable: Cable) -> None:
     """What the cable did."""
-    print(f"  lines to the board {cable.sent}: {cable.to_board.counts}")
+    print(f"  {len(cable.commands)} commands in {cable.sent} lines: {cable.to_board.counts}")
     print(f"  lines back {cable.heard}: {cable.to_host.counts}")
 
 
@@ -55,7 +55,7 @@ def one_at_a_time(board: Board, commands: int, share: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     begun, asked, strikes, missed, doubled, wrong = steps_of(board), 0.0, 0, 0, 0, 0
     at = np.zeros(2)
-    while cable.sent < commands:
+    while len(cable.commands) < commands:
         there = np.round(80.0 * rng.uniform(0.0, 15.0, 2)) / 80.0
         controller.start_move(*(float(v) for v in there))
         controller.wait_until_still()

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.devices.codec import Answer, Command, Event, HostCodec, PeerCodec, RepeatWanted
-from rig.devices.lines import Line, encode
+from rig.devices.lines import Line, LineError, checksum, encode, read_words
 from rig.model.errors import LocalProtocolError
 
 
@@ -43,6 +43,53 @@ def test_gap_and_garbled_line_ask_for_the_expected_number() -> None:
     assert host.repeat() == first + second
     executed = peer.receive(host.repeat())
     assert [c.words[0] for c in executed if isinstance(c, Command)] == ["STATUS", "GATE"]
+
+
+def test_one_lost_line_is_asked_for_once() -> None:
+    host, peer = greeted()
+    lines = [host.command("STATUS")[1] for _ in range(4)]
+    again = encode(Line("R", 1))
+    assert peer.receive(lines[1] + lines[2] + lines[3]) == [again]
+    assert peer.receive(b"garbled*0000\n") == [again]  # but every garbled one
+    assert peer.receive(lines[2]) == []
+    assert peer.receive(lines[0]) == [Command(1, ("STATUS",))]
+    assert peer.receive(lines[2]) == [encode(Line("R", 2))]  # a new gap
+
+
+def test_echoes_are_ignored_by_both_ends() -> None:
+    host, peer = greeted()
+    _, data = host.command("STATUS")
+    assert host.receive(data) == []
+    for echo in (Line("A", 1, ("OK",)), Line("R", 1), Line("E", 2, ("STILL",))):
+        assert peer.receive(encode(echo)) == []
+        assert not peer.heard_valid
+
+
+def test_words_as_a_controller_reads_them() -> None:
+    assert read_words(("X1", "Y-2.5000", "F9000.0"), "XYZF") == {"X": 1.0, "Y": -2.5, "F": 9000.0}
+    assert read_words(("S7", "P1", "Q2", "what"), "SP", others=True) == {"S": 7.0, "P": 1.0}
+    for bad in (
+        ("X1", "X1"),
+        ("X",),
+        ("X1e3",),
+        ("Q1",),
+        ("X1.",),
+        ("X1.00000",),
+        ("X" + 13 * "1",),
+    ):
+        with pytest.raises(LineError):
+            read_words(bad, "XYZF")
+
+
+def test_longest_line_is_96_bytes_with_its_end() -> None:
+    _, peer = greeted()
+    room = 96 - len(encode(Line("N", 1, ("Q",))))
+    longest = encode(Line("N", 1, ("Q" + room * "Q",)))
+    assert len(longest) == 96
+    assert isinstance(peer.receive(longest)[0], Command)
+    body = longest[:-6] + b"Q"
+    overlong = body + b"*%04X\n" % checksum(body)
+    assert peer.receive(overlong) == [encode(Line("R", 2))]
 
 
 def test_numbers_turn_over() -> None:

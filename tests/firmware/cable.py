@@ -37,6 +37,7 @@ class Cable:
     def __init__(self, board: Board, to_board: FaultyLine, to_host: FaultyLine) -> None:
         self.board = board
         self.sent = self.heard = 0
+        self.commands: set[bytes] = set()  # the lines that were not repeats
         self.to_board = to_board
         self.to_host = to_host
         self._order = itertools.count()
@@ -53,6 +54,7 @@ class Cable:
     def write(self, data: bytes) -> None:
         for line in data.splitlines(keepends=True):
             self.sent += 1
+            self.commands.add(line)
             self._put(self.to_board.carry(line), to_board=True)
         self._deliver()
 
