@@ -126,8 +126,8 @@ class _Fit:
     """Gauss-Newton on several bands at once, amplitudes eliminated.
 
     With w = e^{s/f_s} a partial's transform is b·g, g = 1/(1 − w·φ), b = c·(1 − e^{sT}), and
-    dg/ds = (g² − g)/f_s. So the fit of the columns g, g² to the bins gives the amplitude, a + β
-    if a·g + β·g² is best, and the step of s, f_s·β/(a + β).
+    dg/ds = (g² − g)/f_s. So where a·g + β·g² fits the bins best, the step of s follows from
+    c·ds = f_s·β/(1 − e^{sT}) and c·(1 − e^{sT}) = a + β + c·ds·T·e^{sT}.
     """
 
     def __init__(self, groups: Sequence[Group], bands: Sequence[Band], worse_from: float) -> None:
@@ -188,7 +188,10 @@ class _Fit:
         inverse = np.linalg.inv(normal)
         both = (inverse @ right)[:, :, 0] * self._scale
         b = alone[:, :, 0] * self._scale[:, :size]
-        move = rows.rate * both[:, size:] / (both[:, :size] + both[:, size:] + 1e-300)
+        slope = rows.rate * both[:, size:]
+        gain = self._gain(s)
+        growth = slope * rows.duration_s * (1.0 - gain) / (gain + 1e-300)
+        move = slope / (both[:, :size] + both[:, size:] + growth + 1e-300)
         longest = 2.0 * np.maximum(-s.real, self._slow)
         length = np.abs(move)
         if (length > longest).any():

@@ -158,15 +158,16 @@ def sharpened(peaks: Sequence[Peak], rest: ComplexArray, segment: Segment) -> li
     normal = across @ columns + 1e-9 * np.eye(3)
     p = np.linalg.solve(normal, across @ (u * x)[:, :, None])[:, 0, 0]
     p = p / np.abs(x[:, _REACH])
-    fine = (np.abs(p.real) < reach) & (p.imag > 0.3 * np.minimum(wide, 0.5)) & (p.imag < 3.0 * wide)
+    fine = (np.abs(p.real) < reach) & (p.imag > -_NO_WIDTH) & (p.imag < 3.0 * wide)
     found = zip(
         peaks,
         fine.tolist(),
         ((top + p.real) * step).tolist(),
-        (p.imag * step).tolist(),
+        (np.maximum(p.imag, _NO_WIDTH) * step).tolist(),
         strict=True,
     )
     return [Peak(hz, width, peak.power) if ok else peak for peak, ok, hz, width in found]
 
 
 _REACH = 12
+_NO_WIDTH = 0.05  # bins
