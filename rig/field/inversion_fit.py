@@ -122,7 +122,7 @@ def fit_plate(
         resonant = len(belief.arch) > 0 and stage.top_hz > _IN_PLANE_FROM_HZ
         count = _mode_count(stage.top_hz, len(taps_mm), geometry, belief)
         if whole is None or count > whole.w.shape[1] - 3:
-            most, whole = int(1.06 * count), None  # the last modes of a refined set are the worst
+            most, whole = count, None
         whole = modal_plate(
             geometry, belief, taps_mm, most, whole, IN_PLANE_COUNT if resonant else 0
         )

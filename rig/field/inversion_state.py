@@ -171,6 +171,7 @@ def modal_plate(
         in_plane_count=in_plane_count,
         start=None if previous is None else previous.modes,
         tolerance=1e-8,
+        quick=True,
     )
     bending = modes.bending
     kxx, kyy, kxy, w = (op @ bending for op in geometry.operators)

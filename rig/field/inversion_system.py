@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.field.halves import side_by_side
 from rig.field.inversion_gate import GatedSpectra
 from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry
 from rig.model.units import FloatArray
@@ -258,12 +259,17 @@ def _thickness_columns(
     test = test.transpose(1, 0, 2).astype(np.float32)
     out = np.empty((geometry.field.size, len(tested), 2 * bins), dtype=np.float32)
     on_places = geometry.on_places
-    for j in range(geometry.field.size):
-        span = slice(on_places.indptr[j], on_places.indptr[j + 1])
-        points = on_places.indices[span]
-        weight = on_places.data[span].astype(np.float32)
-        left = (test[points] * weight[:, None, None]).reshape(-1, len(tested))
-        out[j] = left.T @ field[points].reshape(-1, 2 * bins)
+
+    def fill(some: range) -> None:
+        for j in some:
+            span = slice(on_places.indptr[j], on_places.indptr[j + 1])
+            points = on_places.indices[span]
+            weight = on_places.data[span].astype(np.float32)
+            left = (test[points] * weight[:, None, None]).reshape(-1, len(tested))
+            np.matmul(left.T, field[points].reshape(-1, 2 * bins), out=out[j])
+
+    everything = range(geometry.field.size)
+    side_by_side(fill, (everything[::2], everything[1::2]))
     return out
 
 
@@ -285,11 +291,17 @@ def _arch_columns(
     stress = _points_first(stress)
     w_u, w_m = (plate.w @ u_parts).astype(np.float32), plate.w[:, tested].astype(np.float32)
     out = np.empty((len(geometry.arch_support), len(tested), u_parts.shape[1]), dtype=np.float32)
-    for spline, (points, curvature) in enumerate(geometry.arch_support):
-        drawn = np.matmul(curvature[:, None, :], force[points])[:, 0]
-        out[spline] = -(w_m[points].T @ drawn)
-        drawn = np.matmul(curvature[:, None, :], stress[points])[:, 0]
-        out[spline] -= drawn.T @ w_u[points]
+
+    def fill(some: range) -> None:
+        for spline in some:
+            points, curvature = geometry.arch_support[spline]
+            drawn = np.matmul(curvature[:, None, :], force[points])[:, 0]
+            out[spline] = -(w_m[points].T @ drawn)
+            drawn = np.matmul(curvature[:, None, :], stress[points])[:, 0]
+            out[spline] -= drawn.T @ w_u[points]
+
+    everything = range(len(geometry.arch_support))
+    side_by_side(fill, (everything[::2], everything[1::2]))
     return out
 
 

@@ -28,7 +28,7 @@ def tone_map(
     chosen = target or usual_target(tap_tone.reading)
     middle_hz = float(np.exp(np.median(np.log(tap_tone.tone_hz))))
     cents = cents_between(tap_tone.tone_hz, middle_hz)
-    excess = cents - target_cents(chosen, tap_tone.places, cents, tap_tone.sd_cents)
+    wanted, patches = target_cents(chosen, tap_tone, cents, scan.outline)
     low, high = _evenness_interval(cents, tap_tone.sd_cents)
     return ToneMap(
         scan=scan.scan,
@@ -40,7 +40,7 @@ def tone_map(
         places=tap_tone.places,
         tone_cents=cents,
         sd_cents=tap_tone.sd_cents,
-        excess_cents=excess,
+        excess_cents=cents - wanted,
         middle_hz=middle_hz,
         evenness_cents=evenness_cents(cents),
         evenness_low_cents=low,
@@ -51,6 +51,7 @@ def tone_map(
         reasons=tap_tone.reasons,
         misfit=tap_tone.misfit,
         simulated=scan.simulated,
+        patches=patches,
     )
 
 

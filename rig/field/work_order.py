@@ -19,14 +19,11 @@ from rig.field.smoothing import (
 )
 from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
-from rig.model.tone_map import HighZone, ToneMap, WorkOrder
+from rig.model.tone_map import HighZone, Patch, ToneMap, WorkOrder
 from rig.model.units import FloatArray
 
 FLOOR_CENTS = 35.0  # about 2 % of thickness, 0.07 mm: below this nobody works
 CONFIDENCE = 0.95
-# How far a quartic misses smooth graduations, or is dragged by zones: 10 to 18 cents rms after
-# averaging, on model plates; about twice that at the rim, where any polynomial is worst.
-TARGET_DOUBT_CENTS = 14.0
 _GRID_MM = 7.0
 _SEED = 20211
 
@@ -46,8 +43,9 @@ class SmoothedExcess:
 def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
     """Find the zones that chance does not explain and put them in order.
 
-    A zone counts when its smoothed excess reaches 95 % confidence against the greatest peak
-    that chance would show anywhere on the plate, and `FLOOR_CENTS` besides.
+    Against a smooth graduation a zone is a patch that stands out of it; against a given target, a
+    place whose smoothed excess reaches 95 % confidence against the greatest peak that chance would
+    show anywhere on the plate. It is `FLOOR_CENTS` high at least.
     """
     smooth = smoothed_excess(tone_map, scan.outline)
     spot, spot_reason = starting_spot(smooth, scan.outline)
@@ -61,7 +59,11 @@ def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
         )
     else:
         measured_on = "local tone" if tone_map.reading == "local" else tone_map.reading
-        zones = _zones(smooth, tone_map, spot)
+        if tone_map.target == "smooth graduation":
+            found = _standing_out(smooth, tone_map)
+        else:
+            found = _above_target(smooth)
+        zones = _in_order(found, smooth, tone_map, spot)
         sentence = _sentence(zones, tone_map, measured_on)
     return WorkOrder(
         scan=tone_map.scan,
@@ -87,14 +89,6 @@ def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     sd = np.sqrt(np.diag(covariance))
     excess = weights @ tone_map.excess_cents
     chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
-    if tone_map.target == "smooth graduation":
-        rim = 1.2 * np.exp(-outline.edge_distance_mm(grid) / 18.0)
-        # A quartic flattens the crown of a graduation: an even plate stands some 30 cents above
-        # it there, and only there.
-        target = np.asarray(tone_map.tone_cents - tone_map.excess_cents)
-        from_crown_mm = np.hypot(*(grid - places[int(np.argmax(target))]).T)
-        crown = np.exp(-0.5 * (from_crown_mm / 30.0) ** 2)
-        sd = np.hypot(sd, TARGET_DOUBT_CENTS * (1.0 + rim + crown))
     return SmoothedExcess(grid, excess, sd, excess / sd, weights @ tone_map.tone_cents, chance)
 
 
@@ -120,9 +114,52 @@ def starting_spot(
     )
 
 
-def _zones(
-    smooth: SmoothedExcess, tone_map: ToneMap, spot: tuple[float, float] | None
-) -> tuple[HighZone, ...]:
+@dataclass(frozen=True)
+class _Found:
+    """A zone before it has its place in the order; region: indices into the smoothed grid."""
+
+    x_mm: float
+    y_mm: float
+    excess_cents: float
+    sd_cents: float
+    confidence: float
+    region: NDArray[np.int64]
+
+
+def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap) -> list[_Found]:
+    """Patches above the graduation; one that lies inside a surer one belongs to it."""
+    found: list[_Found] = []
+    taken = np.zeros(len(smooth.places), dtype=bool)
+    surest = sorted(tone_map.patches, key=lambda patch: -patch.z)
+    kept: list[Patch] = []
+    for patch in surest:
+        inside = any(
+            np.hypot(patch.x_mm - k.x_mm, patch.y_mm - k.y_mm)
+            < 0.35 * (patch.width_mm + k.width_mm)
+            for k in kept
+        )
+        if patch.height_cents < FLOOR_CENTS or inside:
+            continue
+        kept.append(patch)
+        gap = np.hypot(*(smooth.places - np.array([patch.x_mm, patch.y_mm])).T)
+        high = smooth.excess_cents >= 0.5 * smooth.excess_cents[gap < 0.3 * patch.width_mm].max(
+            initial=0.0
+        )
+        body = (gap < 0.35 * patch.width_mm) | (high & (gap < 0.8 * patch.width_mm))
+        region = np.flatnonzero(body & ~taken)
+        if not region.size:
+            continue
+        taken[region] = True
+        found.append(
+            _Found(
+                patch.x_mm, patch.y_mm, patch.height_cents, patch.sd_cents, patch.confidence, region
+            )
+        )
+    return found
+
+
+def _above_target(smooth: SmoothedExcess) -> list[_Found]:
+    """Connected places above a given target beyond chance."""
     needed = float(np.quantile(smooth.chance.draws, CONFIDENCE))
     # A zone reaches down to half its own peak; its peak alone must pass the test.
     found = []
@@ -133,27 +170,46 @@ def _zones(
             continue
         high = smooth.excess_cents >= 0.5 * smooth.excess_cents[top]
         body = region_around(smooth.places, high, int(top))
-        fresh = body[~taken[body]]
+        region = body[~taken[body]]
         taken[body] = True
         taken[region_around(smooth.places, peaks, int(top))] = True
-        found.append((int(top), fresh))
+        weight = np.maximum(smooth.excess_cents[region], 1e-6)
+        x, y = np.average(smooth.places[region], axis=0, weights=weight)
+        found.append(
+            _Found(
+                x_mm=float(x),
+                y_mm=float(y),
+                excess_cents=float(smooth.excess_cents[top]),
+                sd_cents=float(smooth.sd_cents[top]),
+                confidence=smooth.chance.confidence(float(smooth.z[top])),
+                region=region,
+            )
+        )
+    return found
+
+
+def _in_order(
+    found: list[_Found],
+    smooth: SmoothedExcess,
+    tone_map: ToneMap,
+    spot: tuple[float, float] | None,
+) -> tuple[HighZone, ...]:
+    """From the starting spot outwards."""
     start = np.array(spot) if spot is not None else smooth.places.mean(axis=0)
-    found.sort(key=lambda item: float(np.hypot(*(smooth.places[item[0]] - start))))
+    found = sorted(found, key=lambda f: float(np.hypot(f.x_mm - start[0], f.y_mm - start[1])))
     zones = []
-    for rank, (top, region) in enumerate(found, start=1):
-        weight = smooth.excess_cents[region]
-        x, y = np.average(smooth.places[region], axis=0, weights=np.maximum(weight, 1e-6))
-        gap = np.hypot(*(np.asarray(tone_map.places)[:, None, :] - smooth.places[region]).T)
+    for rank, zone in enumerate(found, start=1):
+        gap = np.hypot(*(np.asarray(tone_map.places)[:, None, :] - smooth.places[zone.region]).T)
         members = np.flatnonzero(gap.min(axis=0) <= 0.75 * _GRID_MM)
         zones.append(
             HighZone(
                 rank=rank,
-                x_mm=float(x),
-                y_mm=float(y),
-                area_mm2=float(len(region) * _GRID_MM**2),
-                excess_cents=float(smooth.excess_cents[top]),
-                excess_sd_cents=float(smooth.sd_cents[top]),
-                confidence=smooth.chance.confidence(float(smooth.z[top])),
+                x_mm=zone.x_mm,
+                y_mm=zone.y_mm,
+                area_mm2=float(len(zone.region) * _GRID_MM**2),
+                excess_cents=zone.excess_cents,
+                excess_sd_cents=zone.sd_cents,
+                confidence=zone.confidence,
                 taps=tuple(tone_map.taps[i] for i in members),
             )
         )

@@ -37,6 +37,27 @@ class TapTone:
 
 
 @dataclass(frozen=True)
+class Patch:
+    """A round patch above (or below) the graduation around it.
+
+    height_cents: at its middle, with its standard deviation; width_mm: at half height;
+    confidence 0…1: probability that chance alone would not show as much anywhere on the plate.
+    """
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_cents: float
+    sd_cents: float
+    confidence: float
+
+    @property
+    def z(self) -> float:
+        """Height against its doubt."""
+        return self.height_cents / self.sd_cents
+
+
+@dataclass(frozen=True)
 class ToneMap:
     """The field over the plate, in cents against the scan's own middle value.
 
@@ -63,6 +84,7 @@ class ToneMap:
     reasons: tuple[str, ...] = ()
     misfit: float | None = None
     simulated: bool = False
+    patches: tuple[Patch, ...] = ()  # what stands out of a smooth graduation, high and low
 
 
 @dataclass(frozen=True)

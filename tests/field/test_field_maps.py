@@ -19,8 +19,8 @@ from rig.field import (
     tone_map,
     work_order,
 )
+from rig.field.graduation import taken_apart
 from rig.field.smoothing import averaging_weights, chance_of_peaks, connected, error_covariance
-from rig.field.targets import smooth_graduation
 from rig.model.errors import AnalysisError
 from rig.model.reading import ClipReading, RingPartial
 from rig.model.scan_record import ScanRecord
@@ -63,10 +63,29 @@ def test_smooth_graduation_is_not_dragged_by_a_zone(graded_scan: ScanRecord) -> 
     zone = bump(places, 20.0, 110.0, 180.0)
     rough = noise(places, 10.0, 1)
     cents = slope + zone + rough
-    left = cents - smooth_graduation(places, cents, np.full(len(cents), 10.0))
+    doubt = np.full(len(cents), 10.0)
+    found = taken_apart(places, cents, doubt, OUTLINE, error_length_mm=10.0)
+    left = cents - found.smooth_cents
     peak = np.hypot(*(places - [20.0, 110.0]).T) < 10
     assert left[peak].mean() > 120.0
     assert np.abs(np.median(left[np.hypot(*(places - [20.0, 110.0]).T) > 70])) < 12.0
+    (patch,) = found.patches
+    assert np.hypot(patch.x_mm - 20.0, patch.y_mm - 110.0) < 6.0
+    assert patch.height_cents == pytest.approx(180.0, abs=2.0 * patch.sd_cents)
+
+
+def test_patches_alike_on_both_sides_and_low_ones_are_seen() -> None:
+    plate = violin_outline()
+    places = np.array([(x, y) for y in range(4, 356, 9) for x in range(-99, 104, 9)], float)
+    places = places[plate.contains(places)]
+    places = places[plate.edge_distance_mm(places) > 7.0]
+    cents = sum(bump(places, x, 110.0, 170.0, 40.0) for x in (-45.0, 45.0))
+    cents = cents + bump(places, 10.0, 240.0, -170.0, 40.0) + noise(places, 12.0, 5)
+    doubt = np.full(len(cents), 12.0)
+    found = taken_apart(places, cents, doubt, plate, error_length_mm=10.0).patches
+    high = sorted(p.x_mm for p in found if p.height_cents > 0)
+    assert high == pytest.approx([-45.0, 45.0], abs=8.0)
+    assert [p.y_mm for p in found if p.height_cents < 0] == pytest.approx([240.0], abs=8.0)
 
 
 def test_map_is_against_its_own_middle_and_names_its_target(graded_scan: ScanRecord) -> None:
