@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
-from boards import Board, Talk, line
+from boards import Board, Talk, line, new_board
 from protocol_example import exchange, replay
 
 from rig.devices.lines import Line, decode, encode
@@ -192,6 +194,27 @@ def with_checksum(body: bytes) -> bytes:
         for _ in range(8):
             crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
     return body + b"*%04X\n" % crc
+
+
+def test_numbers_turn_over(built: Path) -> None:
+    """After 65535 comes 1; what lies 32,767 behind is a repeat, what lies further is ahead."""
+    with new_board("host", built) as board:
+        talk = Talk(board)
+        talk.greet()
+        strike = line(65_000, "STRIKE", "U3000")
+        for first in range(1, 65_536, 1000):
+            numbers = range(first, min(first + 1000, 65_536))
+            board.send(b"".join(line(number, "SET") for number in numbers))
+            board.run(0.7)
+            assert [x.number for x in talk.lines()] == list(numbers)
+        assert talk.told(line(65_535, "SET")) == [Line("A", 65_535, ("OK",))]
+        assert talk.told(strike) == []  # a repeat, far too old
+        assert talk.told(line(0, "STATUS"))[0].words == ("NO", "1")
+        assert talk.told(line(1, "SET")) == [Line("A", 1, ("OK",))]
+        assert talk.told(line(65_535, "SET")) == [Line("A", 65_535, ("OK",))]
+        assert talk.told(line(2 + 32_768, "SET")) == []  # 32,767 behind
+        assert talk.told(line(2 + 32_767, "SET")) == [Line("R", 2)]  # 32,767 ahead
+        assert talk.told(line(2, "SET")) == [Line("A", 2, ("OK",))]
 
 
 def test_lines_of_other_kinds_are_ignored(talk: Talk) -> None:

@@ -110,6 +110,18 @@ def test_halt_line_ends_pulse_and_motion(talk: Talk, ahead: int) -> None:
     assert talk.state() is State.HALTED
 
 
+def test_halt_line_is_heard_even_by_a_program_that_hangs(talk: Talk) -> None:
+    """The receiving interrupt knows the line; nothing has to be read from the buffer."""
+    board = pins_of(talk)
+    talk.send("STRIKE", "U12000")
+    board.run(0.003)
+    board.order("hang 0")
+    began_s = board.now_s()
+    board.send(HALT)
+    board.run(0.02)
+    assert board.pins.pulses[-1][1] < began_s + len(HALT) * BYTE_S + 0.001
+
+
 def test_halt_line_ends_a_motion(talk: Talk) -> None:
     board = pins_of(talk)
     assert talk.ask("MOVE", "X300.0", "Y200.0", FAST)[0] == "OK"
@@ -374,3 +386,32 @@ def test_gate_times_two_edges_in_and_two_out(
     assert [word[0] for word in answer[1:]] == [word[0] for word in expected]
     for told, wanted in zip(answer[1:], expected, strict=True):
         assert float(told[1:]) == pytest.approx(float(wanted[1:]), rel=0.001)
+
+
+def test_gate_edge_at_the_turn_of_the_timer(built: Path) -> None:
+    """The 16-bit timer turns over every 32.768 ms; an edge there is counted on the right side.
+
+    The simulation is the same every time, so a first run tells when the turn will come.
+    """
+    first_us = 3000
+
+    def strike(second_us: int) -> tuple[int, tuple[str, ...]]:
+        board = SimulatedBoard("328p", built)
+        talk = Talk(board)
+        talk.greet()
+        talk.home()
+        board.order(f"gate {first_us} {second_us} 0 0")
+        told = talk.ask("STRIKE", "U3000")
+        number = talk.number
+        board.run(0.1)
+        speeds = talk.ask("GATE", f"N{number}")
+        board.close()
+        return int(told[1][1:]), speeds
+
+    turn_us = 2 * 32_768 - strike(9000)[0] % 32_768
+    turn_us -= 32_768 if turn_us > 58_000 else 0
+    assert first_us + 1000 < turn_us < 59_000
+    for offset_us in range(-3, 6):
+        _, speeds = strike(turn_us + offset_us)
+        expected = 5000.0 / (turn_us + offset_us - first_us)
+        assert float(speeds[1][1:]) == pytest.approx(expected, abs=2e-4), offset_us
