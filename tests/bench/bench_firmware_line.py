@@ -5,17 +5,20 @@
 In each direction the given share of lines is lost, as many garbled, doubled, and delayed by up to
 0.1 s. Strikes, moves and steps are counted on the pins. First with the product's own link, which
 waits for every answer; then with as many commands unanswered as the board allows; last the number
-of lines a second on a good cable. Boards: virtual, host, 328p, 2560.
+of lines a second on a good cable, in the board's time and in real time.
+Boards: virtual, host, 328p, 2560.
 """
 
 from __future__ import annotations
 
 import argparse
+import subprocess
 import sys
 import time
 from pathlib import Path
 
 import numpy as np
+import serial
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
@@ -153,8 +156,37 @@ def throughput(board: Board, commands: int) -> None:
         print(f"  most bytes that ever waited in the receive buffer: {board.counts()[-1]:.0f}")
 
 
+def through_a_port(name: str, folder: Path, commands: int) -> None:
+    """The same in real time, through a pseudo-terminal and pyserial."""
+    chip = [str(folder / "simhost"), f"atmega{name}", str(folder / f"platerig-{name}.elf")]
+    board = [str(folder / "hostboard")] if name == "host" else chip
+    with subprocess.Popen(
+        [*board, "--log", "/dev/null"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdin is not None
+        with serial.Serial(process.stdout.readline().split()[1], 250_000, timeout=0.05) as port:
+            for lines in (1, 4):
+                port.write(HostCodec().command("HELLO", f"S{lines}", "P1")[1])
+                port.read_until(b"platerig-reference-1*")
+                codec = HostCodec()
+                codec.restart(credit_lines=lines, credit_bytes=96)
+                began_s, sent, answered = time.monotonic(), 0, 0
+                while answered < commands:
+                    while sent < commands and codec.has_credit(20):
+                        port.write(codec.command("STATUS")[1])
+                        sent += 1
+                    found = codec.receive(port.read(max(1, port.in_waiting)))
+                    answered += sum(isinstance(x, Answer) for x in found)
+                rate = commands / (time.monotonic() - began_s)
+                print(
+                    f"real time, through pyserial, {lines} unanswered: {rate:.0f} commands a second"
+                )
+        process.stdin.close()
+
+
 def main() -> None:
-    """Print the counts of all three."""
+    """Print the counts of all four."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--board", default="328p")
     parser.add_argument("--commands", type=int, default=20_000)
@@ -170,6 +202,8 @@ def main() -> None:
         window(board, options.commands, options.share, options.seed)
     with new_board(options.board, folder) as board:
         throughput(board, 2000)
+    if options.board != "virtual":
+        through_a_port(options.board, folder, 1500)
     print(f"{time.monotonic() - began:.0f} s")
 
 
