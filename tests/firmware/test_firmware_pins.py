@@ -322,6 +322,32 @@ def test_steps_keep_their_rate_while_the_computer_talks(chip: Talk) -> None:
     assert board.counts()[-2] >= 1.9 * 16  # shortest step pulse in cycles
 
 
+def test_answers_and_the_end_of_a_motion_are_told_in_time(talk: Talk) -> None:
+    """Answers within 20 ms, also at full speed; STILL within 5 ms of the last step."""
+    board = pins_of(talk)
+    assert talk.ask("SET", "A4000", "H500") == ("OK",)
+    commands = (
+        ("MOVE", "X150.0125", "Y149.9875", FAST),
+        ("STATUS",),
+        ("GATE", "N1"),
+        ("MOVE", "X1.0", "Y1.0", FAST),
+        ("SET", "A1234.5678", "H499.9999", "U11999.9999"),
+        ("HELLO", "S1", "P1"),
+    )
+    for words in commands:
+        talk.lines()
+        data = talk.send(*words)
+        began_s = board.now_s() + len(data) * 40e-6
+        board.run(0.04)
+        assert board.answers[0][0] < began_s + 0.02, words
+    board.run(0.4)
+    talk.ask("STATUS")
+    talk.lines()
+    board.run(0.45)
+    told_s = next(t for t, data in board.answers if b"STILL" in data)
+    assert 0.0 < told_s - last_step_s(board) < 0.005 + 50 * BYTE_S
+
+
 def test_homing_goes_slowly_and_ends_where_it_should(talk: Talk) -> None:
     board = pins_of(talk)
     counts = board.counts()
