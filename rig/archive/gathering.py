@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -17,7 +18,7 @@ from rig.archive.sound_files import read_clip_file
 from rig.archive.stand_in_outline import CAUTION, nearest_distance_mm, outline_round
 from rig.archive.tap_set import Rejected, TapSet, TapSetRow, read_tap_set
 from rig.model.clip import Clip
-from rig.model.errors import FolderMissingError, OutlineError, RecordingError
+from rig.model.errors import FolderMissingError, OutlineError, RecordingError, TapSetError
 from rig.model.frames import PlateXY
 from rig.model.outline import Outline
 from rig.model.plan import Plan, PlannedTap
@@ -56,12 +57,16 @@ class Gathered:
 
 
 def gather_tap_set(
-    directory: Path | str, folder: Path | str, progress: Progress = silent
+    directory: Path | str,
+    folder: Path | str,
+    progress: Progress = silent,
+    *,
+    again: bool = False,
 ) -> Gathered:
     """Take every usable recording of a tap set into a folder, made anew if there is none.
 
-    Nothing is made or changed when no recording is usable. Raises TapSetError, OutlineError and
-    what opening a folder raises.
+    Nothing is made or changed when no recording is usable. again: also where the folder has the
+    very same recordings already, and no outline to gain. Raises TapSetError, OutlineError and what opening a folder raises.
     """
     tap_set = read_tap_set(directory)
     cautions = list(tap_set.cautions)
@@ -78,6 +83,9 @@ def gather_tap_set(
     rows = _usable_rows(tap_set, outline, rejected, progress)
     if not rows:
         return Gathered(None, (), 0, 0, tuple(rejected), tuple(cautions))
+    new_outline = known is None and tap_set.outline is not None
+    if path is not None and not new_outline and not again:
+        _require_new(path, tap_set, rows)
     stand_in = None
     if outline is None:
         places = np.array([(row.x_mm, row.y_mm) for row in rows], dtype=np.float64)
@@ -90,6 +98,44 @@ def gather_tap_set(
                 target.set_outline(chosen, source=source)
         scans, taps, strikes = _store_all(target, tap_set, rows, rejected, cautions, progress)
     return Gathered(scans[0], tuple(scans), taps, strikes, tuple(rejected), tuple(cautions))
+
+
+def _grouped(rows: Sequence[TapSetRow]) -> list[list[TapSetRow]]:
+    """The rows of each scan to be: one for every face and strength, in the order of the file."""
+    groups: dict[tuple[str, str], list[TapSetRow]] = defaultdict(list)
+    for row in rows:
+        groups[row.face, row.strength].append(row)
+    return list(groups.values())
+
+
+def _fingerprint(tap_set: TapSet, rows: Sequence[TapSetRow]) -> str:
+    """A mark of these recordings at these places, whatever the files are called."""
+    marks = []
+    for row in rows:
+        try:
+            sound = hashlib.sha256((tap_set.directory / row.file).read_bytes()).hexdigest()
+        except OSError:  # gone since it was looked at; storing tells of it
+            sound = "missing"
+        marks.append(f"{row.face} {row.strength} {row.x_mm:.3f} {row.y_mm:.3f} {sound}")
+    return hashlib.sha256("\n".join(sorted(marks)).encode()).hexdigest()
+
+
+def _require_new(path: Path, tap_set: TapSet, rows: Sequence[TapSetRow]) -> None:
+    """Refuse recordings that were gathered before; a gathering cut short may be made good."""
+    with PlateFolder.open(path) as existing:
+        known = {
+            str(existing.origin(scan.scan).get("recordings")): scan.scan
+            for scan in existing.scans()
+            if scan.state is ScanState.FINISHED
+        }
+    found = [known.get(_fingerprint(tap_set, group)) for group in _grouped(rows)]
+    scans = [scan for scan in found if scan is not None]
+    if scans and len(scans) == len(found):
+        raise TapSetError(
+            f"These recordings are in {path.name} already, as {' and '.join(scans)}.",
+            where=str(tap_set.directory),
+            remedy=f"Go on with {scans[0]}; to take them in once more all the same, add --again.",
+        )
 
 
 def _stand_in(
@@ -211,14 +257,12 @@ def _store_all(
     progress: Progress,
 ) -> tuple[list[str], int, int]:
     """One scan per face and strength, in the order of the file; scans, taps and strikes."""
-    groups: dict[tuple[str, str], list[TapSetRow]] = defaultdict(list)
-    for row in rows:
-        groups[row.face, row.strength].append(row)
     scans, taps, strikes = [], 0, 0
-    for members in groups.values():
+    for members in _grouped(rows):
         plan, numbers = _plan_of(members, target.outline)
         origin: dict[str, Any] = {
             "gathered_from": tap_set.directory.name,
+            "recordings": _fingerprint(tap_set, members),
             "simulated": tap_set.simulated,
             "microphone_xyz_mm": tap_set.microphone_xyz_mm,
             "temperature_c": tap_set.facts.get("temperature_c"),

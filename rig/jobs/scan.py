@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -373,15 +373,20 @@ def _run(
 
 @contextmanager
 def _folder(folder: Path | str, *, make: bool) -> Iterator[PlateFolder]:
-    """The folder, open for writing; made first for a virtual plate that has none."""
+    """The folder, open for writing; made first for a virtual plate that has none.
+
+    One that was made here goes again where no scan was begun in it.
+    """
     from rig.archive.naming import folder_path
     from rig.archive.plate_folder import PlateFolder
+    from rig.jobs.unfinished import removed_if_empty
     from rig.model.plate_facts import PlateFacts
 
     path = folder_path(folder)
-    if make and not path.exists():
+    made = make and not path.exists()
+    if made:
         opened = PlateFolder.create(path, PlateFacts(name=path.stem))
     else:
         opened = PlateFolder.open(path, write=True)
-    with opened:
+    with removed_if_empty(path) if made else nullcontext(), opened:
         yield opened

@@ -1,7 +1,10 @@
-"""What an unfinished scan would be resumed on and with, told before anything moves."""
+"""What an unfinished scan would be resumed on and with; what is left of one that never began."""
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from rig.model.errors import UsageError
@@ -40,3 +43,18 @@ def require_same_plan(folder: Path | str, **asked: object) -> None:
                 where=str(folder),
                 remedy=f"Leave --{words} out to resume it, or start a new scan without --resume.",
             )
+
+
+@contextmanager
+def removed_if_empty(path: Path) -> Iterator[None]:
+    """Take a folder that this very call has made away again where it fails before any scan."""
+    from rig.archive.plate_folder import PlateFolder
+
+    try:
+        yield
+    except BaseException:
+        with PlateFolder.open(path) as opened:
+            empty = not opened.scans()
+        if empty:
+            shutil.rmtree(path, ignore_errors=True)
+        raise

@@ -145,7 +145,7 @@ def test_silence_is_a_bad_reading_with_its_reason(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     write_wav(place / "silence.wav", np.zeros(RATE_HZ))
-    assert run(["read", "silence.wav", "--json"]) == 0
+    assert run(["read", "silence.wav", "--json"]) == 1
     reading = json.loads(capsys.readouterr().out)["readings"][0]
     assert reading["quality"] == "bad"
     assert reading["tone_hz"] is None
@@ -342,7 +342,7 @@ def test_folder_in_use(plate: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with PlateFolder.open(plate, write=True):
         for arguments in (
             ["scan", "b.plate", "--virtual", "maple-even"],
-            ["gather", "Aufnahmen", "b.plate"],
+            ["gather", "Aufnahmen", "b.plate", "--again"],
         ):
             error = problem(arguments, capsys)
             assert "process" in error["what"]

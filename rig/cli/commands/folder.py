@@ -65,7 +65,8 @@ def new(folder: Path, progress: Any, machine: bool, **facts: Any) -> Answer:
 )
 @click.argument("directory", metavar="DIR", type=FOLDER)
 @folder_argument
-def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answer:
+@click.option("--again", is_flag=True, help="Take in recordings that the folder has already.")
+def gather(directory: Path, folder: Path, again: bool, progress: Any, machine: bool) -> Answer:
     """Take a directory of recordings made by hand into a plate folder, as one scan.
 
     DIR holds the sound files (WAV or FLAC, one tap each, all at one sample rate) and taps.csv:
@@ -84,7 +85,7 @@ def gather(directory: Path, folder: Path, progress: Any, machine: bool) -> Answe
     mean_thickness_mm, arching_mm, temperature_c, humidity_percent, notes).
     """
     del machine
-    contract = contract_of(job("gather")(directory, folder, progress=progress))
+    contract = contract_of(job("gather")(directory, folder, progress=progress, again=again))
     rejected = contract["rejected"]
 
     def say(to: Speaker) -> None:
