@@ -24,6 +24,7 @@ LONGEST_FLIGHT_S = 0.015  # what is later than this is the stream's latency
 SCATTER_S = 3e-4  # of the hammer's flight, until it has been seen
 KEPT_STRIKES = 64
 STRANGE_S = 0.002
+APART_S = 0.03
 
 
 class LeastDelay:
@@ -153,26 +154,29 @@ class StrikeClock:
 
     def saw(
         self, pulse_time_us: int, contact: float, guess: float, speed_m_s: float | None = None
-    ) -> None:
+    ) -> bool:
         """A strike was seen at sample `contact`; `guess`: where the pulse was thought to be.
 
         Two that agree with each other but not with the line begin a new one: samples were lost.
+        Returns whether the line now holds this one.
         """
         row = (1e-6 * pulse_time_us, contact, guess, _slowness(speed_m_s))
         found = self.contact(pulse_time_us, speed_m_s)
         if found is None or abs(contact - found[0]) <= self._rate * STRANGE_S + 6.0 * found[1]:
             self._strange.clear()
             self._seen.append(row)
-            return
+            return True
         self._strange.append(row)
         if len(self._strange) < 2:
-            return
+            return False
         shifts = [c - (self.contact(round(1e6 * t)) or (c, 0.0))[0] for t, c, _, _ in self._strange]
-        if abs(shifts[-1] - shifts[-2]) <= self._rate * STRANGE_S:
-            self.restarts += 1
-            self._seen.clear()
-            self._seen.extend(self._strange[-2:])
-            self._strange.clear()
+        if abs(shifts[-1] - shifts[-2]) > self._rate * STRANGE_S:
+            return False
+        self.restarts += 1
+        self._seen.clear()
+        self._seen.extend(self._strange[-2:])
+        self._strange.clear()
+        return True
 
     def contact(
         self, pulse_time_us: int, speed_m_s: float | None = None
@@ -195,19 +199,37 @@ class StrikeClock:
         at = np.array([1.0, self._rate * (1e-6 * pulse_time_us - last), np.nan_to_num(offset)])
         return float(at @ value), math.sqrt(float(at @ cover @ at))
 
+    @property
+    def lag(self) -> float:
+        """Samples from a pulse to its contact.
+
+        Strikes seen soon after the guess leave it where it is; where they come late, what is
+        beyond the hammer's flight is the stream's latency.
+        """
+        seen = self._usual_lag()
+        if seen is None or not -0.001 * self._rate <= seen <= LONGEST_FLIGHT_S * self._rate:
+            return FLIGHT_S * self._rate
+        return seen
+
+    def _usual_lag(self) -> float | None:
+        """Samples from a guess to what was seen."""
+        if not self._seen:
+            return None
+        return float(np.median([row[1] - row[2] for row in self._seen]))
+
     def pulse(self, pulse_time_us: int, guess: float) -> float:
         """Sample at which a pulse began; `guess` where nothing has been seen yet.
 
-        Strikes seen soon after the guess leave it where it is; where they come late, the rest
-        beyond the hammer's flight is the stream's latency.
+        Where the line and the guess disagree widely, samples were lost or the board's clock has
+        jumped: the guess, with what it is usually off by, is then the better one.
         """
         found = self.contact(pulse_time_us)  # of a strike of middling speed
-        if found is None:
+        usual = self._usual_lag()
+        if found is None or usual is None:
             return guess
-        lag = float(np.median([row[1] - row[2] for row in self._seen]))
-        if not -0.001 * self._rate <= lag <= LONGEST_FLIGHT_S * self._rate:
-            lag = FLIGHT_S * self._rate
-        return found[0] - lag
+        expected = guess + usual
+        near = abs(found[0] - expected) <= APART_S * self._rate
+        return (found[0] if near else expected) - self.lag
 
 
 def _slowness(speed_m_s: float | None) -> float:

@@ -21,6 +21,9 @@ from rig.scan.pace import Place
 from rig.scan.sighting import contact_sample
 
 LONGEST_LATENCY_S = 0.5  # of a sound server, beyond the record itself
+LOST_S = 0.2  # of sound that went uncounted, so that strikes lie earlier than thought
+UNSEEN = 2  # strikes in a row that were not where they should be
+ASTRAY_S = 0.002  # so far off its place a clip is cut anew
 CHECK_S = 0.1  # longest rig time between looks at the halt flag
 
 
@@ -67,6 +70,7 @@ class Striker:
         self._moving_to: int | None = None
         self._at: int | None = None
         self._arrived_s = 0.0
+        self._unseen = 0
         self._deaf_at: int | None = None  # where the stream stood when sound was missed last
         self._trouble: DeviceError | None = None  # met while a strike was being saved
 
@@ -157,27 +161,35 @@ class Striker:
     def _record(self, report: StrikeReport, guess: float) -> Clip:
         """The clip of a strike whose pulse is thought to lie at sample `guess`.
 
-        Every strike that is seen in its clip tells better where the next one lies. The first
-        may come much later than guessed, behind a sound server, and is looked for.
+        Every strike that is seen tells better where the next one lies. The first may come much
+        later than guessed, behind a sound server, and is looked for; so is one after several
+        that were not seen.
         """
-        speed = report.strike_speed_m_s
         strikes, t_us = self._strikes, report.pulse_time_us
         pulse = round(strikes.pulse(t_us, guess))
         first, clip = self._take(pulse)
         seen = contact_sample(clip)
-        if strikes.count:
-            if seen is not None:
-                strikes.saw(t_us, first + seen, guess, speed)
-            return clip
+        if seen is None and (strikes.count == 0 or self._unseen >= UNSEEN):
+            first, seen = self._search(round(guess))
         if seen is None:
-            first, longer = self._take(pulse, LONGEST_LATENCY_S)
-            seen = contact_sample(longer)
-        if seen is not None:
-            strikes.saw(t_us, first + seen, guess, speed)
-            better = round(strikes.pulse(t_us, guess))
-            if better != pulse:
-                _, clip = self._take(better)
+            self._unseen += 1
+            return clip
+        contact = first + seen
+        if strikes.saw(t_us, contact, guess, report.strike_speed_m_s):
+            self._unseen = 0
+        if abs(contact - strikes.lag - pulse) > ASTRAY_S * self._settings.microphone.rate_hz:
+            _, clip = self._take(round(contact - strikes.lag))
         return clip
+
+    def _search(self, guess: int) -> tuple[int, float | None]:
+        """Look for a strike later than it was thought to be, then earlier."""
+        first, clip = self._take(guess, LONGEST_LATENCY_S)
+        seen = contact_sample(clip)
+        if seen is None and self._strikes.count:
+            sooner = guess - round(LOST_S * self._settings.microphone.rate_hz)
+            first, clip = self._take(sooner, LOST_S)
+            seen = contact_sample(clip)
+        return first, seen
 
     def _deaf(self, error: MicrophoneError) -> MicrophoneError:
         """The error itself, or the news that no sound at all has come since the last one."""

@@ -82,6 +82,11 @@ def main() -> None:
           "rms from the ninth on")  # fmt: skip
     print(f"pulse as stored: {np.std(told_us):.0f} µs rms about {np.mean(told_us):.0f}, from the "
           f"ninth on {np.std(told_us[8:]):.0f}")  # fmt: skip
+    if bench.record.fell_behind:
+        print(f"THE SIMULATION FELL BEHIND {bench.record.fell_behind} times: this computer is too "
+              "busy for real time, the figures are not the product's")  # fmt: skip
+    for one in (*result["struck_again"][:5], *result["rejections"][:5]):
+        print(f"  tap {one['tap']}: {one['reason']}")
     wall_s, floor_s = result["wall_s"], result["floor_s"]
     print(f"wall {wall_s:.2f} s, floor {floor_s:.2f} s, ratio {wall_s / floor_s:.3f}; "
           f"with start, homing and looking {took_s:.1f} s")  # fmt: skip

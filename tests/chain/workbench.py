@@ -21,6 +21,7 @@ from pathlib import Path
 from types import TracebackType
 
 import numpy as np
+from sound_server import URGENT
 
 from rig.model.scan_record import Strike
 from rig.virtual.bench import Bench
@@ -68,6 +69,7 @@ class Record:
     pulses: list[Pulse] = field(default_factory=list)
     left_on: int = 0  # pulses still on at the end
     restarts: int = 0
+    fell_behind: int = 0  # how often the simulation lost half a second and gave it up
     frames: list[np.ndarray] = field(default_factory=list)  # as written to the pipe
     first_frame: int = 0
 
@@ -106,7 +108,7 @@ class Workbench:
         reader, writer = os.pipe()
         mcu = {"328p": "atmega328p", "2560": "atmega2560"}[chip]
         self._chip = subprocess.Popen(
-            [str(built / "simhost"), mcu, str(built / f"platerig-{chip}.elf"), "--reset-on-open",
+            [*URGENT, str(built / "simhost"), mcu, str(built / f"platerig-{chip}.elf"), "--reset-on-open",
              "--log", f"fd:{writer}", "--clock-ms", "5",
              "--place", f"{PLACE_MM[0]},{PLACE_MM[1]},-5", *options],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(writer,), text=True,
@@ -170,6 +172,8 @@ class Workbench:
             word, *rest = line.split()
             if word == "hammer":
                 self._pin(int(rest[0]), rest[1] == "1", float(rest[2]), float(rest[3]))
+            elif word == "start":
+                self.record.fell_behind += self._clock.now > 0.0
             elif word == "restart":
                 self.record.restarts += 1
             elif word == "clock":
@@ -242,7 +246,8 @@ def write_rig_files(made: VirtualRig, place: Path, port: str, device: str) -> Pa
     settings = replace(
         settings,
         name="simulated bench",
-        controller=replace(settings.controller, port=port),
+        # half a second of silence: the computer of a test may be busier than a rig's
+        controller=replace(settings.controller, port=port, heartbeat_s=0.5),
         microphone=replace(settings.microphone, device=device),
         camera=replace(settings.camera, source="bed.png"),
     )
@@ -252,7 +257,7 @@ def write_rig_files(made: VirtualRig, place: Path, port: str, device: str) -> Pa
 def platerig(arguments: list[str], environment: dict[str, str]) -> subprocess.Popen[str]:
     """The product as a user starts it, without a terminal."""
     return subprocess.Popen(
-        [sys.executable, "-m", "rig.cli.main", *arguments],
+        [*URGENT, sys.executable, "-m", "rig.cli.main", *arguments],
         env=environment | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
         cwd=Path(__file__).parents[2],
         stdin=subprocess.DEVNULL,
