@@ -66,7 +66,8 @@ def gather_tap_set(
     """Take every usable recording of a tap set into a folder, made anew if there is none.
 
     Nothing is made or changed when no recording is usable. again: also where the folder has the
-    very same recordings already, and no outline to gain. Raises TapSetError, OutlineError and what opening a folder raises.
+    very same recordings already, and no outline to gain. Raises TapSetError, OutlineError and
+    what opening a folder raises.
     """
     tap_set = read_tap_set(directory)
     cautions = list(tap_set.cautions)
