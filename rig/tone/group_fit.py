@@ -20,7 +20,8 @@ _AT_REST = 0.5  # standard deviations; the step is then still taken
 _LEVEL = 0.02  # change of the energy left
 _STILL = 1e-5  # of the frequency: 0.02 cents
 _RIDGE = 1e-12
-_MUCH_WORSE = 4.0
+_DAMPING = 1e-3  # of the steps, so that neighbours do not run into one
+_MUCH_WORSE = 1.5
 _WORSE = 1.0000001
 
 
@@ -91,7 +92,7 @@ def fit_together(groups: Sequence[Group], bands: Sequence[Band], rounds: int) ->
     for number in range(rounds):
         renewed = number < 2 or number % 2 == 1
         if renewed:
-            fit.take_off(fit.s[fit.there], fit.amplitudes()[fit.there], own)
+            fit.take_off(fit.s[fit.there], fit.c[fit.there], own)
         fit.step()
         if fit.at_rest and renewed and number > 0:
             break
@@ -137,10 +138,9 @@ class _Fit:
         self.at_rest = False
         self._quiet = np.zeros(len(groups), dtype=bool)
         self._worse_from = worse_from
-        self._b = _padded([g.c for g in groups], 0.0j)
-        self.there = _padded([np.ones(len(g.s), dtype=np.complex128) for g in groups], 0.0j) != 0.0
-        self._b *= self._gain(self.s)
+        self.c = _padded([g.c for g in groups], 0.0j)
         count, size = self.s.shape
+        self.there = np.arange(size) < np.array([[len(g.s)] for g in groups])
         self._free = np.maximum(rows.widths - 2 * self.there.sum(axis=1), 1)
         self._columns = np.empty((*rows.y.shape, 2 * size + 1), dtype=np.complex128)
         self._columns[:, :, -1] = rows.y
@@ -152,17 +152,14 @@ class _Fit:
         self._ridge = np.zeros((count, 2 * size, 2 * size))
         self._ridge[:, self._index, self._index] = self._scale == 0.0
         self._best = np.full(count, np.inf)
-        self._kept = self.s, self._b
+        self._kept: tuple[ComplexArray, ...] = self.s, self.c, self.c
         self._move = np.zeros_like(self.s)
-        self._inverse = np.zeros((count, 2 * size, 2 * size), dtype=np.complex128)
-        self._given = self._inverse[:, :size, :size]
+        self._normal = np.zeros((count, 2 * size, 2 * size), dtype=np.complex128)
+        self._normal[:, self._index, self._index] = 1.0
+        self._given = self._normal[:, :size, :size]
 
     def _gain(self, s: ComplexArray) -> ComplexArray:
         return np.asarray(1.0 - np.exp(s * self.rows.duration_s))
-
-    def amplitudes(self) -> ComplexArray:
-        """Half amplitudes c; (groups, size)."""
-        return self._b / self._gain(self.s)
 
     def take_off(self, s: ComplexArray, c: ComplexArray, own: np.ndarray) -> None:
         """Subtract all partials s, c (m,) but a group's own (groups, m), and all images."""
@@ -178,19 +175,24 @@ class _Fit:
         gram = columns.conj().swapaxes(1, 2) @ columns
         normal = gram[:, :-1, :-1] * self._scales
         trace = normal[:, self._index, self._index].real
-        self._ridge[:, self._index, self._index] = _RIDGE * trace + (trace == 0.0)
+        padding = trace == 0.0
+        trace[padding] = 1.0
+        self._ridge[:, self._index, self._index] = _RIDGE * trace + padding
         normal += self._ridge
         right = gram[:, :-1, -1:] * self._scale[:, :, None]
         given = np.linalg.inv(normal[:, :size, :size])
         alone = given @ right[:, :size]
         error = (gram[:, -1, -1] - (right[:, :size].conj() * alone).sum(axis=(1, 2))).real
         error = np.maximum(error, 1e-13 * gram[:, -1, -1].real)
-        inverse = np.linalg.inv(normal)
+        second = self._index[size:]
+        damped = normal.copy()
+        damped[:, second, second] += _DAMPING * trace[:, second]
+        inverse = np.linalg.inv(damped)
         both = (inverse @ right)[:, :, 0] * self._scale
         b = alone[:, :, 0] * self._scale[:, :size]
         slope = rows.rate * both[:, size:]
-        gain = self._gain(s)
-        growth = slope * rows.duration_s * (1.0 - gain) / (gain + 1e-300)
+        gain = self._gain(s) + 1e-300
+        growth = slope * rows.duration_s * (1.0 - gain) / gain
         move = slope / (both[:, :size] + both[:, size:] + growth + 1e-300)
         longest = 2.0 * np.maximum(-s.real, self._slow)
         length = np.abs(move)
@@ -199,14 +201,9 @@ class _Fit:
         better = error <= self._best * self._worse_from
         level = np.abs(self._best - error) < _LEVEL * error
         if better.all():
-            self._kept, self._best, self._inverse, self._move = (
-                (s, b),
-                error,
-                inverse,
-                move,
-            )
-            self._given = given
-            still = _AT_REST * self._spread() * np.sqrt(0.5 * error / self._free)[:, None]
+            self._kept, self._best = (s, b / gain, b), error
+            self._normal, self._given, self._move = normal, given, move
+            still = _AT_REST * self._spread(inverse) * np.sqrt(0.5 * error / self._free)[:, None]
             quiet = (np.abs(move) <= still + _STILL * np.abs(s)) | ~self.there
             self._quiet = quiet.all(axis=1)
             self.at_rest = bool((self._quiet | level).all())
@@ -214,36 +211,34 @@ class _Fit:
             self.at_rest = False
             self._quiet = np.zeros(len(error), dtype=bool)
             good = better[:, None]
-            self._kept = (
-                np.where(good, s, self._kept[0]),
-                np.where(good, b, self._kept[1]),
-            )
+            new = (s, b / gain, b)
+            self._kept = tuple(np.where(good, n, o) for n, o in zip(new, self._kept, strict=True))
             self._best = np.where(better, error, self._best)
-            self._inverse = np.where(good[:, :, None], inverse, self._inverse)
+            self._normal = np.where(good[:, :, None], normal, self._normal)
             self._given = np.where(good[:, :, None], given, self._given)
             self._move = np.where(good, move, 0.3 * self._move)
         floor = 0.05 / rows.duration_s  # slowest decay a segment can tell, as 1/s
-        s, self._b = self._kept[0] + self._move, self._kept[1]
+        s, self.c = self._kept[0] + self._move, self._kept[1]
         self.s = np.minimum(s.real, -floor) + 1j * s.imag
 
-    def _spread(self) -> FloatArray:
-        """Standard deviation of s for unit noise; (groups, size)."""
+    def _spread(self, inverse: ComplexArray) -> FloatArray:
+        """Standard deviation of s for unit noise, from the inverse normal matrices."""
         size = self.s.shape[1]
         second = self._index[size:]
-        beta = np.sqrt(np.maximum(self._inverse[:, second, second].real, 0.0))
+        beta = np.sqrt(np.maximum(inverse[:, second, second].real, 0.0))
         beta *= self._scale[:, size:]
-        return np.asarray(self.rows.rate * beta / (np.abs(self._kept[1]) + 1e-300))
+        return np.asarray(self.rows.rate * beta / (np.abs(self._kept[2]) + 1e-300))
 
     def finish(self) -> None:
         """Write the best values back into the groups, with the last step where it is small."""
         size = self.s.shape[1]
         s = np.where(self._quiet[:, None], self.s, self._kept[0])
-        c = self._kept[1] / self._gain(self._kept[0])
+        c = self._kept[1]
         noise = np.sqrt(0.5 * self._best / self._free)[:, None]
-        sd_s = noise * self._spread()
+        sd_s = noise * self._spread(np.asarray(np.linalg.inv(self._normal)))
         first = self._index[:size]
         spread = np.sqrt(np.maximum(self._given[:, first, first].real, 0.0)) * self._scale[:, :size]
-        sd_c = noise * spread / np.abs(self._gain(s))
+        sd_c = noise * spread / np.abs(self._gain(self._kept[0]))
         for row, group in enumerate(self.groups):
             k = len(group.s)
             group.resolution = float(self._slow[row, 0])

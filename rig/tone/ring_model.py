@@ -20,7 +20,8 @@ _SHARED = 0.02
 _OVERLAP = 0.1
 _WORTH = 10.0
 _WORTH_SHARE = 0.2
-START, TRIAL, RICHER, END = 6, 2, 4, 2
+START, TRIAL, RICHER, END = 6, 1, 3, 2
+_TRIALS = 2
 _PLACED = 0.5  # half widths
 _PLAIN = 20.0  # times what a member must be worth, above which no fit without it is tried
 
@@ -139,7 +140,7 @@ class RingModel:
         changed = self._stirred
         tried: set[tuple[int, int]] = set()
         richer = self._extensions(peaks)
-        while True:
+        for _ in range(_TRIALS):
             busy = [host for _, host in richer]
             poorer = self._reductions(tried, [host for host in busy if host is not None])
             trials, hosts = (
