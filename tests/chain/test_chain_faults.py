@@ -16,6 +16,7 @@ from fault_rig import TAPS, At, FaultRig, fault_rig
 from rig.archive.plate_folder import PlateFolder
 from rig.devices.roles import Frame
 from rig.model.errors import CameraError, DeviceError, LinkError, MicrophoneError, PictureError
+from rig.model.plate_facts import PlateFacts
 from rig.model.scan_record import ScanState
 from rig.scan import FinishReason, ScanOutcome
 from rig.virtual.rig import build_rig
@@ -218,6 +219,8 @@ def test_camera_lost_at_the_start_of_a_scan(
     from rig.jobs.scan import scan
 
     path = tmp_path / "back.plate"
+    with PlateFolder.create(path, PlateFacts(name="back")):
+        pass
     world["camera"] = how
     with pytest.raises(CameraError) as told:
         scan(path, world="maple-even", max_taps=2)

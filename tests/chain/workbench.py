@@ -108,8 +108,8 @@ class Workbench:
         reader, writer = os.pipe()
         mcu = {"328p": "atmega328p", "2560": "atmega2560"}[chip]
         self._chip = subprocess.Popen(
-            [*URGENT, str(built / "simhost"), mcu, str(built / f"platerig-{chip}.elf"), "--reset-on-open",
-             "--log", f"fd:{writer}", "--clock-ms", "5",
+            [*URGENT, str(built / "simhost"), mcu, str(built / f"platerig-{chip}.elf"),
+             "--reset-on-open", "--log", f"fd:{writer}", "--clock-ms", "5",
              "--place", f"{PLACE_MM[0]},{PLACE_MM[1]},-5", *options],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(writer,), text=True,
         )  # fmt: skip
