@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.field.differences import Difference, local_difference, tone_difference
+from rig.field.differences import Difference, tone_difference
 from rig.field.estimators import tap_tone
+from rig.field.local_change import local_difference
 from rig.field.maps import evenness_cents
 from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
 from rig.model.errors import AnalysisError
@@ -17,8 +18,9 @@ from rig.model.tone_map import ChangeZone, Comparison, PartialShift, ReadingKind
 from rig.model.units import FloatArray
 
 FLOOR_CENTS = 25.0  # about 1.5 % of thickness
+LEVEL_FLOOR_CENTS = 12.0
 FEWEST_PLACES = 3  # a change smoothed over a scraper's pass cannot be one place alone
-CONFIDENCE = 0.95
+CONFIDENCE = 0.99  # at 0.95 one untouched plate in twenty would be told that it changed
 _ALIKE_PLACES = 80
 _SEED = 20212
 
@@ -35,15 +37,16 @@ def compare_scans(
     """Say what changed from one scan of a plate to another, at common places.
 
     reading None: local tone where both scans carry it, else attack. Places are significant when
-    the change reaches 95 % confidence against the greatest change that chance would show
+    the change reaches 99 % confidence against the greatest change that chance would show
     anywhere. Raises AnalysisError when the scans have nothing in common.
     """
     cautions = _cautions(before, after)
     difference = _difference(before, after, reading, cautions, progress)
+    cautions += difference.notes
     sd = np.sqrt(np.diag(difference.covariance))
-    sd = sd * _roughness(
-        difference.change_cents / sd, before.outline.edge_distance_mm(difference.places)
-    )
+    depth = before.outline.edge_distance_mm(difference.places)
+    alike = _ALIKE_PLACES if difference.edge_errs else len(sd)
+    sd = sd * _roughness(difference.change_cents / sd, depth, alike)
     z = difference.change_cents / sd
     chance = chance_of_peaks(
         difference.covariance, two_sided=True, rng=np.random.default_rng(_SEED)
@@ -69,15 +72,15 @@ def compare_scans(
     )
 
 
-def _roughness(z: FloatArray, edge_mm: FloatArray) -> FloatArray:
+def _roughness(z: FloatArray, edge_mm: FloatArray, alike: int) -> FloatArray:
     """By how much changes are rougher than their doubts say, at places as far from the edge; (n,).
 
-    Near a free edge the estimators err in ways that depend on where the microphone stands and
-    that no jackknife sees. Most places did not change, so the spread of z over the places at a
+    Near a free edge the wave fit errs in ways that depend on where the microphone stands and that
+    no jackknife sees. Most places did not change, so the spread of z over the `alike` places at a
     like distance from the edge measures it; its median is not moved by a carved region.
     """
     order = np.argsort(edge_mm, kind="stable")
-    count = min(_ALIKE_PLACES, len(z))
+    count = min(alike, len(z))
     rough = np.empty(len(z))
     for rank, place in enumerate(order):
         first = min(max(0, rank - count // 2), len(z) - count)
@@ -190,13 +193,27 @@ def _sentence(
     zones: tuple[ChangeZone, ...], before: ScanRecord, after: ScanRecord, difference: Difference
 ) -> str:
     span = f"between {before.scan} and {after.scan}"
-    if not zones:
+    whole = _whole_plate(difference)
+    if not zones and not whole:
         return f"Nothing changed {span} by more than chance would show."
+    if not zones:
+        return f"No single place changed {span} by more than chance would show.{whole}"
     first = zones[0]
     way = "fell" if first.change_cents < 0 else "rose"
     more = "" if len(zones) == 1 else f" {len(zones) - 1} more such places are listed."
     what = "local tone" if difference.reading == "local" else difference.reading
     return (
         f"The {what} {way} by {abs(first.change_cents):.0f} ± {first.sd_cents:.0f} cents {span} "
-        f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}"
+        f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}{whole}"
     )
+
+
+def _whole_plate(difference: Difference) -> str:
+    """A change of the whole plate's level: the air, or work all over. Empty where none is sure."""
+    if difference.level_cents is None:
+        return ""
+    level, sd = difference.level_cents
+    if abs(level) < max(LEVEL_FLOOR_CENTS, 3.0 * sd):
+        return ""
+    way = "fell" if level < 0 else "rose"
+    return f" The plate as a whole {way} by {abs(level):.0f} ± {sd:.0f} cents."

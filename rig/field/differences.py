@@ -8,7 +8,6 @@ import numpy as np
 
 from rig.field.local_likelihood import local_likelihood
 from rig.field.nearest import nearest, typical_spacing_mm
-from rig.field.single_taps import TOUCH_FROM_EDGE_MM, rebound_tone
 from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, error_length_mm
 from rig.field.wave_fit import (
     STEP_CENTS,
@@ -37,7 +36,10 @@ class Difference:
     """After minus before on common places (m, 2), averaged over a scraper's pass.
 
     covariance: (m, m) of the errors; spacing_mm: of the places; before_cents, after_cents: (m,)
-    tone of either scan at the places, unsmoothed; reading, estimator: how it was read.
+    tone of either scan at the places, unsmoothed; reading, estimator: how it was read. level_cents:
+    change of the whole plate's middle, (value, sd), which `change_cents` leaves out; None where the
+    estimator cannot tell. edge_errs: errors beside the edge are of another size than inside.
+    notes: what to know about how it was read.
     """
 
     places: FloatArray
@@ -48,6 +50,9 @@ class Difference:
     after_cents: FloatArray
     reading: ReadingKind
     estimator: str
+    level_cents: tuple[float, float] | None = None
+    edge_errs: bool = True
+    notes: tuple[str, ...] = ()
 
 
 def wave_difference(
@@ -181,24 +186,6 @@ def joined_difference(local: Difference, touch: Difference, trust: FloatArray) -
         covariance=local.covariance * np.outer(sd / own, sd / own),
         estimator=f"{local.estimator} with {touch.estimator}",
     )
-
-
-def local_difference(
-    before: ScanRecord, after: ScanRecord, progress: Progress = silent
-) -> Difference:
-    """Change of local tone, with the hammer's rebound joined in where both scans have it.
-
-    Raises AnalysisError where either scan does not carry local tone.
-    """
-    found = wave_difference(before, after, progress)
-    try:
-        touch = tone_difference(rebound_tone(before), rebound_tone(after), before, after)
-    except AnalysisError:
-        return found
-    depth = before.outline.edge_distance_mm(found.places)
-    reach = TOUCH_FROM_EDGE_MM
-    trust = np.clip((depth - 0.8 * reach) / (0.7 * reach), 0.0, 1.0)
-    return joined_difference(found, touch, trust)
 
 
 def common_places(before: ScanRecord, after: ScanRecord) -> FloatArray:

@@ -21,7 +21,6 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "field"))
 from thin_scan import TrueThinPlate, thin_scan, true_plate
 
 from rig.field.inversion import inverted, tap_tone_of
-from rig.field.inversion_change import invert_change
 from rig.field.maps import tone_map
 from rig.field.work_order import work_order
 from rig.model.scan_record import ScanRecord
@@ -91,33 +90,6 @@ def main() -> None:
                 f"{r['false']:5d} {r['off']:6.1f} {r['wall']:6.1f} {r['cpu']:5.1f}",
                 flush=True,
             )
-        differential(seed, wood)
-
-
-def differential(seed: int, wood: str) -> None:
-    """Carve 0.2 mm over 35 mm and re-lay the plate; then scan it again untouched."""
-    rng = np.random.default_rng(seed)
-    before = true_plate(seed, wood=wood, stiffness_scatter=0.03)
-    spot = before.spots[0]
-    carve = (spot[0], spot[1], -0.2, 35.0)
-    carved = true_plate(seed, wood=wood, stiffness_scatter=0.03, change=carve)
-    found = inverted(thin_scan(before, repeats=3))
-    for case, plate in (("carved", carved), ("untouched", before)):
-        relaid = (rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5), rng.uniform(-0.3, 0.3))
-        after = thin_scan(plate, repeats=3, seed=2, shift_mm=4.5, relaid=relaid)
-        began = time.perf_counter()
-        change = invert_change(found, after)
-        z = change.change_cents / change.sd_cents
-        deepest = int(np.argmax(np.abs(z)))
-        off = np.hypot(*(change.places_mm[deepest] - np.array(carve[:2])))
-        true = plate.tone_cents(change.places_mm) - before.tone_cents(change.places_mm)
-        error = change.change_cents - true
-        print(
-            f"{seed:5d} {wood:16s}change, {case:12s} sd {np.std(error):4.1f}, largest z "
-            f"{z[deepest]:5.1f}, {off:5.1f} mm from the carve, misfit {change.misfit:.1f}, "
-            f"{time.perf_counter() - began:.1f} s",
-            flush=True,
-        )
 
 
 if __name__ == "__main__":
