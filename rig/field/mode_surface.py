@@ -21,13 +21,17 @@ _SHORTEST_MM = 12.0
 
 @dataclass(frozen=True)
 class Spline:
-    """places (n, 2) mm scaled to `scale_mm` about `middle_mm`; weights (n, m), plane (3, m)."""
+    """places (n, 2) mm scaled to `scale_mm` about `middle_mm`; weights (n, m), plane (3, m).
+
+    freedom: (m,) numbers that each shape spends on the taps, from 3 (a plane) to n.
+    """
 
     places: FloatArray
     middle_mm: FloatArray
     scale_mm: float
     weights: FloatArray
     plane: FloatArray
+    freedom: FloatArray
 
     def at(self, xy_mm: FloatArray) -> FloatArray:
         """The m shapes at (k, 2) places; (k, m)."""
@@ -59,7 +63,8 @@ def spline(places_mm: FloatArray, values: FloatArray) -> Spline:
     weights = free @ (turned @ (seen / (bending[:, None] + loose)))
     rest = values - kernel @ weights - loose * weights
     coefficients = np.linalg.solve(r[:3], q[:, :3].T @ rest)
-    return Spline(at, middle, scale, weights, coefficients)
+    freedom = 3.0 + np.sum(bending[:, None] / (bending[:, None] + loose), axis=0)
+    return Spline(at, middle, scale, weights, coefficients, freedom)
 
 
 def _kernel(r: FloatArray) -> FloatArray:

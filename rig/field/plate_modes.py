@@ -32,9 +32,9 @@ from rig.model.units import FloatArray
 HIGHEST_HZ = 1500.0
 _FEWEST_TAPS = 12
 _PLACE_SD_MM = 0.3
-_LEAST_SNR_DB = 3.0
-_GOOD_SNR_DB = 10.0
-_GOOD_SHARE = 0.9
+_LEAST_SNR_DB = 4.0  # of the shape that is drawn through the taps
+_GOOD_SNR_DB = 12.0
+_GOOD_SHARE = 0.95
 _PAIR_REACH = 0.15  # partners of two scans lie within this share of the frequency
 _WAVES_PER_TAP = 0.4
 
@@ -44,7 +44,9 @@ class PlateMode:
     """One mode as the taps show it.
 
     amplitude: (n,) signed, greatest 1; sd: (n,) one standard deviation, same unit.
-    in_phase_share: part of the motion's energy that is in phase, 0…1; 1 for a real mode.
+    in_phase_share: part of the motion's energy that is in phase, 0…1; 1 for a real mode; noise,
+    which no smooth shape follows, left out. signal_to_noise_db: of the single taps; the smooth
+    shape that is drawn through many of them is surer.
     """
 
     hz: float
@@ -118,8 +120,13 @@ def plate_modes(
         )
     spacing_mm = typical_spacing_mm(found.places)
     modes, left_out = [], []
-    for heard in found.partials:
-        mode = _mode(heard, found, spacing_mm)
+    turned = [in_phase(heard.values) for heard in found.partials]
+    both = [np.column_stack(parts) for parts in zip(*turned, strict=True)]
+    smooth = spline(found.places, np.hstack(both))
+    drawn = np.split(smooth.at(found.places), 2, axis=1)
+    for k, heard in enumerate(found.partials):
+        shape = _Drawn(drawn[0][:, k], drawn[1][:, k], float(smooth.freedom[k]))
+        mode = _mode(heard, turned[k], shape, found, spacing_mm)
         if isinstance(mode, str):
             left_out.append((heard.partial.hz, mode))
         else:
@@ -191,28 +198,43 @@ def matched(a: PlateModes, b: PlateModes) -> tuple[ModePair, ...]:
     )
 
 
-def _mode(heard: Amplitudes, found: TapAmplitudes, spacing_mm: float) -> PlateMode | str:
+@dataclass(frozen=True)
+class _Drawn:
+    """The smooth parts in and out of phase at the taps, and the numbers the first one spends."""
+
+    real: FloatArray
+    aside: FloatArray
+    freedom: float
+
+
+def _mode(
+    heard: Amplitudes,
+    turned: tuple[FloatArray, FloatArray],
+    drawn: _Drawn,
+    found: TapAmplitudes,
+    spacing_mm: float,
+) -> PlateMode | str:
     """Turn a partial's amplitudes into a real shape, or say why there is none."""
-    values, variance = heard.values, heard.variance
-    energy = float(np.mean(np.abs(values) ** 2))
+    (real, aside), variance = turned, heard.variance
     noise = float(np.mean(variance))
-    snr_db = 10.0 * float(np.log10(max(energy / max(noise, 1e-300) - 1.0, 1e-3)))
-    if snr_db < _LEAST_SNR_DB:
-        return "too weak at the taps for a shape"
-    real, aside = in_phase(values)
-    share = float(np.sum(real**2) / np.sum(real**2 + aside**2))
+    snr_db = _over_noise_db(float(np.mean(real**2 + aside**2)), noise)
     # what is out of phase is error of the same size as that in phase
     scale = max(float(np.mean(aside**2)) / (0.5 * noise), 1.0)
+    left_in_shape = 0.5 * scale * noise * drawn.freedom / len(real)
+    shape_snr_db = _over_noise_db(float(np.mean(drawn.real**2)), left_in_shape)
+    if shape_snr_db < _LEAST_SNR_DB:
+        return "too weak at the taps for a shape"
+    share = float(np.sum(drawn.real**2) / np.sum(drawn.real**2 + drawn.aside**2))
     top = int(np.argmax(np.abs(real)))
+    size2 = real[top] ** 2
     real = real / real[top]
-    size2 = np.abs(values[top]) ** 2
     slope = _slope(found.places, real)
     sd = np.sqrt(
         scale * 0.5 * variance / size2
         + (_PLACE_SD_MM * slope) ** 2 / found.strikes
         + (found.gain_sd * real) ** 2 / found.strikes
     )
-    reasons = _doubts(share, snr_db, real, slope, spacing_mm)
+    reasons = _doubts(share, shape_snr_db, real, slope, spacing_mm)
     partial = heard.partial
     return PlateMode(
         hz=partial.hz,
@@ -228,6 +250,11 @@ def _mode(heard: Amplitudes, found: TapAmplitudes, spacing_mm: float) -> PlateMo
     )
 
 
+def _over_noise_db(whole: float, noise: float) -> float:
+    """Level of what stands above the noise against the noise."""
+    return 10.0 * float(np.log10(max(whole / max(noise, 1e-300) - 1.0, 1e-3)))
+
+
 def in_phase(values: NDArray[np.complex128]) -> tuple[FloatArray, FloatArray]:
     """(n,) complex amplitudes turned by the best common phase: the part in phase and the rest."""
     turned = values * np.exp(-0.5j * np.angle(np.sum(values**2)))
@@ -235,15 +262,15 @@ def in_phase(values: NDArray[np.complex128]) -> tuple[FloatArray, FloatArray]:
 
 
 def _doubts(
-    share: float, snr_db: float, real: FloatArray, slope: FloatArray, spacing_mm: float
+    share: float, shape_snr_db: float, real: FloatArray, slope: FloatArray, spacing_mm: float
 ) -> tuple[str, ...]:
     reasons = []
     if share < _GOOD_SHARE:
         reasons.append(
             f"Only {100.0 * share:.0f} % of it moves in phase: two modes may lie too close to part."
         )
-    if snr_db < _GOOD_SNR_DB:
-        reasons.append(f"It stands only {snr_db:.0f} dB above the noise.")
+    if shape_snr_db < _GOOD_SNR_DB:
+        reasons.append(f"Its shape stands only {shape_snr_db:.0f} dB above the noise.")
     # for a wave of length L the rms slope is 2π/L times the rms amplitude
     waves = float(np.sqrt(np.mean(slope**2) / np.mean(real**2))) / (2.0 * np.pi) * spacing_mm
     if waves > _WAVES_PER_TAP / 2.0:
