@@ -178,6 +178,23 @@ def supersede(folder: PlateFolder, strike_id: int, reason: str) -> None:
         raise UsageError(f"There is no strike {strike_id}.", where=str(folder.path))
 
 
+def reinstate(folder: PlateFolder, strike_id: int) -> None:
+    """Take a superseded strike back into use, where no other one has taken its place since."""
+    folder.require_writer()
+    with folder.database.transaction() as db:
+        changed = db.execute(
+            "UPDATE strike SET superseded = 0, superseded_reason = '' WHERE strike_id = ? "
+            "AND NOT EXISTS (SELECT 1 FROM strike o WHERE o.scan = strike.scan "
+            "AND o.tap = strike.tap AND o.repeat = strike.repeat AND o.superseded = 0)",
+            (int(strike_id),),
+        ).rowcount
+    if changed == 0:
+        raise UsageError(
+            f"Strike {strike_id} is not there, or another one stands in its place.",
+            where=str(folder.path),
+        )
+
+
 def store_image(
     folder: PlateFolder, scan: str | None, kind: str, image: bytes | np.ndarray
 ) -> Path:

@@ -1,0 +1,71 @@
+"""Take a picture of the bed and say where the plate lies. Nothing moves."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.jobs.locate import LocateResult, check_rim_height
+from rig.model.frames import Face
+from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.rig_settings import RIM_HEIGHT_MM
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from rig.model.outline import Outline
+
+
+@dataclass(frozen=True)
+class Laid:
+    """The picture, (rows, columns, 3) uint8 in red, green, blue, and what it says."""
+
+    picture: NDArray[np.uint8]
+    result: LocateResult
+    simulated: bool
+
+    @property
+    def outline(self) -> Outline | None:
+        """The outline that fits the picture."""
+        return self.result.located.outline
+
+    def as_json(self) -> dict[str, Any]:
+        """As `locate`."""
+        return self.result.as_json() | {"simulated": self.simulated}
+
+
+def lay(
+    folder: Path | str | None = None,
+    *,
+    world: str | None = None,
+    rig_file: Path | str | None = None,
+    seed: int = 1,
+    face: Face = "outer",
+    rim_height_mm: float = RIM_HEIGHT_MM,
+    progress: Progress = silent,
+) -> Laid:
+    """Look through the camera of a rig. The gantry stays where it is.
+
+    folder: with the plate's outline; without one it is taken from the picture. Raises UsageError,
+    RigFileError, CameraError, PictureError.
+    """
+    from rig.jobs.compose import compose
+    from rig.jobs.locate import _stored_outline
+    from rig.vision.locate import locate_plate
+
+    check_rim_height(rim_height_mm)
+    outline = _stored_outline(folder)
+    progress(ProgressEvent("taking a picture", 0, 2))
+    rig = compose(world, rig_file, seed=seed, face=face)
+    with closing(rig.camera):
+        rig.camera.open()
+        picture = rig.camera.frame().pixels
+    progress(ProgressEvent("looking for the plate", 1, 2))
+    located = locate_plate(picture, rig.settings, outline, face, rim_height_mm=rim_height_mm)
+    progress(ProgressEvent("looking for the plate", 2, 2))
+    source = "picture" if outline is None else "plate folder"
+    rgb = picture if picture.ndim == 2 else picture[..., ::-1]
+    return Laid(rgb.copy(), LocateResult(located, face, source), rig.simulated)
