@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 
 if TYPE_CHECKING:
@@ -20,6 +22,14 @@ class ModesResult:
     modes: PlateModes
     against: PlateModes | None = None
     pairs: tuple[ModePair, ...] = ()
+    figures: tuple[Path, ...] = ()
+
+    @property
+    def likeness(self) -> tuple[list[float | None] | None, str | None]:
+        """Of each mode the likeness to its partner, and the scan that was compared with."""
+        if self.against is None:
+            return None, None
+        return [pair.mac for pair in self.pairs], self.against.scan
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig modes --json`."""
@@ -68,6 +78,7 @@ class ModesResult:
             "simulated": made.simulated,
             "left_out": [{"hz": round(hz, 3), "reason": why} for hz, why in made.left_out],
             "modes": entries,
+            "figures": [str(path) for path in self.figures],
         }
 
 
@@ -78,13 +89,14 @@ def modes(
     against: str | None = None,
     highest_hz: float = 1500.0,
     picture: Path | None = None,
+    figures: Path | None = None,
     progress: Progress = silent,
 ) -> ModesResult:
     """Read the modes of one scan off all its taps; scan None: the latest.
 
-    against: another scan of the same plate to compare with. picture: where to draw them. Raises
-    AnalysisError when there are too few taps, the folder's own errors, UsageError for a kind of
-    picture that is not known.
+    against: another scan of the same plate to compare with. picture: where to draw them on one
+    sheet; figures: a directory for a picture of each. Raises AnalysisError when there are too few
+    taps, the folder's own errors, UsageError for a kind of picture that is not known.
     """
     from rig.jobs.pictures import check_kind
     from rig.jobs.scan_readings import load_scan
@@ -99,6 +111,8 @@ def modes(
     )
     if picture is not None:
         draw_modes(result, picture, progress=progress)
+    if figures is not None:
+        return replace(result, figures=tuple(draw_each(result, figures, progress=progress)))
     return result
 
 
@@ -106,10 +120,11 @@ def modes_of(
     record: ScanRecord,
     against: ScanRecord | None = None,
     *,
+    rings: Sequence[tuple[RingPartial, ...]] | None = None,
     highest_hz: float = 1500.0,
     progress: Progress = silent,
 ) -> ModesResult:
-    """The same for scans already in memory."""
+    """The same for scans already in memory; rings: their pooled partials where these are known."""
     from rig.field.plate_modes import matched, plate_modes
     from rig.jobs.scan_readings import pooled_ring
 
@@ -117,7 +132,8 @@ def modes_of(
     found = []
     for number, one in enumerate(records):
         progress(ProgressEvent("Reading the modes", number, len(records)))
-        found.append(plate_modes(one, pooled_ring(one), highest_hz=highest_hz))
+        ring = pooled_ring(one) if rings is None else rings[number]
+        found.append(plate_modes(one, ring, highest_hz=highest_hz))
     progress(ProgressEvent("Reading the modes", len(records), len(records)))
     if against is None:
         return ModesResult(found[0])
@@ -131,7 +147,18 @@ def draw_modes(made: ModesResult, path: Path, *, progress: Progress = silent) ->
 
     check_kind(path)
     progress(ProgressEvent("Drawing", 0, 1))
-    if made.against is None:
-        return _saved(modes_sheet(made.modes), path, progress)
-    alike = [pair.mac for pair in made.pairs]
-    return _saved(modes_sheet(made.modes, alike, made.against.scan), path, progress)
+    return _saved(modes_sheet(made.modes, *made.likeness), path, progress)
+
+
+def draw_each(made: ModesResult, directory: Path, *, progress: Progress = silent) -> list[Path]:
+    """Draw every mode into a PNG of its own, named by scan and frequency; StorageFullError."""
+    from rig.jobs.pictures import _saved
+    from rig.report.mode_figures import mode_sheet
+
+    paths = []
+    for number, mode in enumerate(made.modes.modes):
+        progress(ProgressEvent("Drawing the modes", number, len(made.modes.modes)))
+        path = directory / f"{made.modes.scan}-mode-{number + 1:02d}-{mode.hz:.0f}-Hz.png"
+        paths.append(_saved(mode_sheet(made.modes, number, *made.likeness), path, silent))
+    progress(ProgressEvent("Drawing the modes", len(paths), len(paths)))
+    return paths

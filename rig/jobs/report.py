@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rig.jobs.compare import CompareResult
     from rig.jobs.make_map import MapResult
     from rig.jobs.report_choice import Choice
-    from rig.report.content import FaceSection, ReportContent
+    from rig.report.content import FaceSection, ModesSection, ReportContent
 
 
 @dataclass(frozen=True)
@@ -170,6 +170,10 @@ def gather_content(
                 cautions += _age(maps[0].scan, maps[1].scan)
             maps += [one for one in (second, first) if one.scan.scan not in shown]
     latest = maps[0].scan
+    modes = None
+    with _optional(True, f"The shapes of the partials of {latest.scan}", cautions):
+        earlier = made.get(choice.before) if choice.before != latest.scan else None
+        modes = _modes_section(maps[0], earlier, progress)
     content = ReportContent(
         plate=latest.facts,
         outline=latest.outline,
@@ -177,12 +181,26 @@ def gather_content(
             _face_section(folder, one, kind, earlier=one.scan.scan == choice.before) for one in maps
         ),
         change=None if change is None else ChangeSection(change.comparison, change.surface),
+        modes=modes,
         kind=kind,
         paper=paper,
         made_utc=made_utc,
         cautions=tuple(cautions),
     )
     return content, maps, change, tuple(cautions)
+
+
+def _modes_section(shown: MapResult, earlier: MapResult | None, progress: Progress) -> ModesSection:
+    """The modes of the scan shown, compared with the earlier one's where there is one."""
+    from rig.jobs.modes import modes_of
+    from rig.report.content import ModesSection
+
+    both = [shown] if earlier is None else [shown, earlier]
+    found = modes_of(
+        *(one.scan for one in both), rings=[one.tone_map.ring for one in both], progress=progress
+    )
+    alike, against = found.likeness
+    return ModesSection(found.modes, None if alike is None else tuple(alike), against)
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from rig.field.plate_modes import PlateModes
 from rig.model.frames import Strength
 from rig.model.outline import Outline
 from rig.model.plan import Plan
@@ -65,6 +66,19 @@ class ChangeSection:
 
 
 @dataclass(frozen=True)
+class ModesSection:
+    """The modes of one scan; alike: of each, the likeness to its partner in the scan `against`."""
+
+    modes: PlateModes
+    alike: tuple[float | None, ...] | None = None
+    against: str | None = None
+
+    def numbers(self) -> list[Any]:
+        """What is printed of them."""
+        return [self.modes.scan, self.against, self.alike, self.modes.modes]
+
+
+@dataclass(frozen=True)
 class ReportContent:
     """Everything that is printed. At least one face or a change."""
 
@@ -72,6 +86,7 @@ class ReportContent:
     outline: Outline
     faces: tuple[FaceSection, ...] = ()
     change: ChangeSection | None = None
+    modes: ModesSection | None = None
     kind: ReportKind = "work"
     paper: Paper = "A4"
     made_utc: str = ""
@@ -106,6 +121,7 @@ class ReportContent:
                 for f in self.faces
             ],
             "change": None if self.change is None else self.change.comparison,
+            "modes": None if self.modes is None else self.modes.numbers(),
         }
         text = json.dumps(numbers, sort_keys=True, default=_for_hash)
         return hashlib.sha256(text.encode()).hexdigest()

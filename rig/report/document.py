@@ -11,6 +11,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 from rig.report import text_parts
 from rig.report.content import FaceSection, ReportContent
 from rig.report.map_figures import change_sheet, tone_map_sheet, uncertainty_sheet
+from rig.report.mode_figures import modes_lines, modes_pages
 from rig.report.pages import Pages
 from rig.report.plan_figure import plan_sheet
 from rig.report.words import change_lines, face_words, map_lines
@@ -57,6 +58,8 @@ def _steps(content: ReportContent) -> list[Step]:
         steps += _face_steps(content, face)
     if content.change is not None:
         steps.append(("change", lambda pages: _change_page(pages, content)))
+    if content.modes is not None:
+        steps.append(("modes", lambda pages: _mode_pages(pages, content)))
     if content.kind == "record":
         for face in content.faces:
             if face.plan is not None:
@@ -110,6 +113,18 @@ def _change_page(pages: Pages, content: ReportContent) -> None:
     )
     title = f"Change from {change.comparison.before} to {change.comparison.after}"
     pages.sheet_page(title, change_lines(change.comparison), sheet, content.paper)
+
+
+def _mode_pages(pages: Pages, content: ReportContent) -> None:
+    section = content.modes
+    assert section is not None
+    sheets = modes_pages(section.modes, content.paper, section.alike, section.against)
+    lines = [line for line in modes_lines(section.modes, section.against) if line]
+    for number, sheet in enumerate(sheets, start=1):
+        title = f"Plate modes of {section.modes.scan}"
+        if len(sheets) > 1:
+            title += f", {number} of {len(sheets)}"
+        pages.sheet_page(title, lines, sheet, content.paper)
 
 
 def _plan_step(content: ReportContent, face: FaceSection) -> Callable[[Pages], None]:

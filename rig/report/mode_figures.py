@@ -13,7 +13,16 @@ from rig.model.outline import Outline
 from rig.model.units import FloatArray
 from rig.report import plate_drawing as draw
 from rig.report.palette import FAINT, INK, WARNING, diverging
-from rig.report.sheet import SCALES, SMALL_PT, TEXT_PT, Heading, Sheet, scale_bar
+from rig.report.sheet import (
+    BODY_MM,
+    SCALES,
+    SMALL_PT,
+    TEXT_PT,
+    Heading,
+    Paper,
+    Sheet,
+    scale_bar,
+)
 from rig.report.words import count, face_words
 
 if TYPE_CHECKING:
@@ -21,6 +30,7 @@ if TYPE_CHECKING:
 
 _CELL_MM = 46.0
 _LONGEST_MM = 90.0
+_PAGE_CELL_MM = 37.0  # in a report
 _WORDS_MM = 12.5
 _STEP_MM = 1.5
 _KEY_MM = 18.0
@@ -40,48 +50,115 @@ class _Field:
     values: FloatArray
 
 
-def modes_sheet(
-    modes: PlateModes, alike: Sequence[float | None] | None = None, against: str | None = None
-) -> Sheet:
+@dataclass(frozen=True)
+class _Cells:
+    """Modes side by side: columns, width of a cell and height of a row in mm, reduction."""
+
+    columns: int
+    cell_mm: float
+    row_mm: float
+    scale: float
+
+
+Alike = Sequence[float | None]
+
+
+def modes_sheet(modes: PlateModes, alike: Alike | None = None, against: str | None = None) -> Sheet:
     """Draw every mode of a scan, by frequency.
 
     alike: the assurance criterion of each mode with its partner in the scan `against`.
     """
-    outline = modes.outline
-    width, length = outline.size_mm
-    scale = next(
-        (s for s in SCALES if width / s <= _CELL_MM - 4.0 and length / s <= _LONGEST_MM),
-        max(width / (_CELL_MM - 4.0), length / _LONGEST_MM),
-    )
     columns = int(np.clip(np.ceil(np.sqrt(1.5 * len(modes.modes))), 4, 6))
+    cells = _cells(modes.outline, columns, _CELL_MM, _LONGEST_MM)
     rows = max(-(-len(modes.modes) // columns), 1)
-    row_mm = length / scale + _WORDS_MM
-    lines = (
-        f"Scan {modes.scan}, {face_words(modes.face)} · {count(len(modes.modes), 'mode')} from "
-        f"{count(len(modes.taps), 'tap')} · amplitudes {_NORMALISED[modes.normalised]}",
-        "Each mode against its own greatest amplitude · seen from the outer face, neck end up",
+    sheet = Sheet(
+        columns * _CELL_MM, rows * cells.row_mm + _KEY_MM,
+        Heading("Plate modes", modes_lines(modes, against)), simulated=modes.simulated,
+    )  # fmt: skip
+    _fill(sheet, modes, range(len(modes.modes)), cells, alike, against)
+    return sheet
+
+
+def modes_pages(
+    modes: PlateModes, paper: Paper, alike: Alike | None = None, against: str | None = None
+) -> list[Sheet]:
+    """The same on as many pages of a report as are needed, without a heading."""
+    width, height = BODY_MM[paper]
+    columns = int(width // _PAGE_CELL_MM)
+    cells = _cells(modes.outline, columns, width / columns, (height - _KEY_MM) / 3.0 - _WORDS_MM)
+    rows = max(int((height - _KEY_MM) // cells.row_mm), 1)
+    sheets = []
+    for first in range(0, len(modes.modes), rows * columns):
+        numbers = range(first, min(first + rows * columns, len(modes.modes)))
+        used = -(-len(numbers) // columns)
+        sheet = Sheet(width, used * cells.row_mm + _KEY_MM, None, simulated=modes.simulated)
+        _fill(sheet, modes, numbers, cells, alike, against)
+        sheets.append(sheet)
+    return sheets
+
+
+def mode_sheet(
+    modes: PlateModes, number: int, alike: Alike | None = None, against: str | None = None
+) -> Sheet:
+    """Draw one mode by itself, as large as A4 allows at a round scale."""
+    mode = modes.modes[number]
+    width, height = BODY_MM["A4"]
+    cells = _cells(modes.outline, 1, width, height - _WORDS_MM - _KEY_MM)
+    heading = Heading(f"Plate mode at {mode.hz:.1f} Hz", modes_lines(modes, against, one=True))
+    sheet = Sheet(width, cells.row_mm + _KEY_MM, heading, simulated=modes.simulated)
+    _fill(sheet, modes, [number], cells, alike, against)
+    return sheet
+
+
+def modes_lines(modes: PlateModes, against: str | None, *, one: bool = False) -> tuple[str, ...]:
+    """What stands under the title of such a picture."""
+    many = "" if one else f"{count(len(modes.modes), 'mode')} from "
+    return (
+        f"Scan {modes.scan}, {face_words(modes.face)} · {many}{count(len(modes.taps), 'tap')} · "
+        f"amplitudes {_NORMALISED[modes.normalised]}",
+        f"{'Against its' if one else 'Each mode against its own'} greatest amplitude · seen from "
+        "the outer face, neck end up",
         "" if against is None else f"Likeness to {against}: modal assurance criterion, 0 to 1",
     )
-    sheet = Sheet(
-        columns * _CELL_MM, rows * row_mm + _KEY_MM, Heading("Plate modes", lines),
-        simulated=modes.simulated,
-    )  # fmt: skip
+
+
+def _cells(outline: Outline, columns: int, cell_mm: float, longest_mm: float) -> _Cells:
+    width, length = outline.size_mm
+    scale = next(
+        (s for s in SCALES if width / s <= cell_mm - 3.0 and length / s <= longest_mm),
+        max(width / (cell_mm - 3.0), length / longest_mm),
+    )
+    return _Cells(columns, cell_mm, length / scale + _WORDS_MM, scale)
+
+
+def _fill(
+    sheet: Sheet,
+    modes: PlateModes,
+    numbers: Sequence[int],
+    cells: _Cells,
+    alike: Alike | None,
+    against: str | None,
+) -> None:
+    """Draw the chosen modes and the key below them."""
+    outline = modes.outline
+    width, length = (side / cells.scale for side in outline.size_mm)
     field = _field(modes, outline) if modes.modes else None
-    for number, mode in enumerate(modes.modes):
-        left = (number % columns) * _CELL_MM
-        top = (number // columns) * row_mm
-        _words(sheet, left, top, mode, None if alike is None else alike[number], against)
-        inset = 0.5 * (_CELL_MM - width / scale)
-        axes = sheet.axes(left + inset, top + _WORDS_MM - 2.0, width / scale, length / scale)
+    for place, number in enumerate(numbers):
+        left = (place % cells.columns) * cells.cell_mm
+        top = (place // cells.columns) * cells.row_mm
+        mode = modes.modes[number]
+        middle = left + 0.5 * cells.cell_mm
+        _words(sheet, middle, top, mode, None if alike is None else alike[number], against)
+        axes = sheet.axes(middle - 0.5 * width, top + _WORDS_MM - 2.0, width, length)
         assert field is not None
         _draw(axes, modes, number, field)
         if modes.simulated:
             axes.text(
                 0.5, 0.5, "SIMULATED", transform=axes.transAxes, ha="center", va="center",
-                rotation=60, fontsize=15, fontweight="bold", color=INK, alpha=0.13, zorder=2.5,
+                rotation=60, fontsize=0.33 * width, fontweight="bold", color=INK, alpha=0.13,
+                zorder=2.5,
             )  # fmt: skip
-    _key(sheet, rows * row_mm, scale)
-    return sheet
+    _key(sheet, -(-len(numbers) // cells.columns) * cells.row_mm, cells.scale)
 
 
 def _field(modes: PlateModes, outline: Outline) -> _Field:
@@ -131,11 +208,10 @@ def _draw(axes: Axes, modes: PlateModes, number: int, field: _Field) -> None:
 
 
 def _words(
-    sheet: Sheet, left: float, top: float, mode: PlateMode, alike: float | None,
+    sheet: Sheet, middle: float, top: float, mode: PlateMode, alike: float | None,
     against: str | None,
 ) -> None:  # fmt: skip
     """Frequency as the title, and what it is worth."""
-    middle = left + 0.5 * _CELL_MM
     doubtful = mode.quality == "doubtful"
     sheet.text(
         middle, top, f"{mode.hz:.1f} Hz", fontsize=TEXT_PT + 1.0, fontweight="bold", ha="center",

@@ -24,12 +24,14 @@ from rig.cli.verbs import job
 @click.option("--highest", "highest_hz", type=click.FloatRange(min=50.0, max=2500.0),
               default=1500.0, show_default=True, help="Highest frequency in Hz.")  # fmt: skip
 @click.option("--picture", type=FILE, help="Draw all modes on one sheet (png, svg or pdf).")
+@click.option("--figures", type=FILE, metavar="DIR", help="Draw each mode into a PNG of its own.")
 def modes(
     folder: Path,
     scan: str | None,
     against: str | None,
     highest_hz: float,
     picture: Path | None,
+    figures: Path | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
@@ -44,6 +46,7 @@ def modes(
             against=against,
             highest_hz=highest_hz,
             picture=picture,
+            figures=figures,
             progress=progress,
         )
     )
@@ -62,6 +65,7 @@ def modes(
             to.line(f"{number(gone['hz'], 1, 'Hz')} left out: {gone['reason']}.")
         if picture is not None:
             to.line(f"Picture: {picture}")
+        to.lines(f"Picture: {path}" for path in contract["figures"])
 
     return Answer(contract, say)
 
