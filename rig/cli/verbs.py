@@ -21,6 +21,8 @@ JOBS: dict[str, tuple[str, str]] = {
     "report": ("rig.jobs.report", "report"),
     "check": ("rig.jobs.check", "check"),
     "export": ("rig.jobs.export", "export"),
+    "calibrate list": ("rig.jobs.calibrate_records", "calibrations"),
+    "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
 }
 

@@ -1,0 +1,175 @@
+"""The verb `calibrate` and what it calibrates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, number
+from rig.cli.verb import FILE, READING, contract_of, folder_argument, verb
+from rig.cli.verbs import job
+
+
+@click.group(
+    "calibrate",
+    short_help="Measure the rig itself, and list what was measured when.",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+def calibrate() -> None:
+    """Measure the rig itself. Every result is a dated record in the rig's folder."""
+
+
+def records_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --rig and --records."""
+    function = click.option(
+        "--records", type=FILE, metavar="DIR", help="Where records are kept, if not there."
+    )(function)
+    return click.option(
+        "--rig", type=FILE, metavar="RIG.toml", help="Records are kept in “calibration” beside it."
+    )(function)
+
+
+@verb(
+    "list",
+    "Show age and expiry of every calibration.",
+    example="platerig calibrate list --rig rig.toml",
+)
+@records_options
+def list_(rig: Path | None, records: Path | None, progress: Any, machine: bool) -> Answer:
+    """Show which calibrations hold, which have expired and which were never made.
+
+    Exit status 1 when one is missing or expired.
+    """
+    del progress, machine
+    contract = contract_of(job("calibrate list")(rig=rig, records=records))
+
+    def say(to: Speaker) -> None:
+        to.line(f"Records in {contract['folder']}: {contract['records']}.")
+        to.table(
+            ("calibration", "state", "made", "age (days)", "expires", "record"),
+            [_listed(one) for one in contract["calibrations"]],
+        )
+        for one in contract["calibrations"]:
+            if one["state"] != "holds":
+                to.line(one["sentence"])
+        to.lines(contract["problems"])
+
+    return Answer(contract, say, status=0 if contract["all_hold"] else 1)
+
+
+def _listed(one: Json) -> tuple[str, ...]:
+    if one["record"] is None:
+        return (one["kind"], one["state"], "–", "–", "–", "–")
+    note = one["record"] + (" (simulated)" if one["simulated"] else "")
+    return (
+        one["kind"], one["state"], one["made_utc"][:10], number(one["age_days"], 1),
+        one["expires_utc"][:10], note,
+    )  # fmt: skip
+
+
+@verb(
+    "repeat",
+    "Tell how large a difference must be before it means something.",
+    example="platerig calibrate repeat maple-back.plate --label S0001=Mon --label S0002=Mon "
+    "--label S0003=Tue --label S0004=Tue",
+)
+@folder_argument
+@click.option(
+    "--scan",
+    "scans",
+    multiple=True,
+    metavar="S0001",
+    help="A scan of the study; all finished ones of the latest face and strength if left out.",
+)
+@click.option(
+    "--label",
+    "labels",
+    multiple=True,
+    metavar="S0001=WHO",
+    help="Person, day or laying of a scan; as often as there are scans.",
+)
+@click.option("--labels", "table", type=FILE, help="The same from a CSV: scan,label.")
+@click.option("--reading", type=READING, help="Study this reading only.")
+@records_options
+def repeat(
+    folder: Path,
+    scans: tuple[str, ...],
+    labels: tuple[str, ...],
+    table: Path | None,
+    reading: str | None,
+    rig: Path | None,
+    records: Path | None,
+    progress: Any,
+    machine: bool,
+) -> Answer:
+    """Study several scans of one plate that nobody worked on in between.
+
+    Lay the plate anew before each scan. Scans of one label are repeats; labels are persons, days
+    or layings, whose influence is told apart.
+    """
+    del machine
+    given: dict[str, str] = {}
+    if table is not None:
+        from rig.jobs.calibrate_repeat import read_labels
+
+        given |= read_labels(table)
+    for text in labels:
+        scan, equals, label = text.partition("=")
+        if not (scan and equals and label):
+            raise click.BadParameter(f"“{text}” is not of the form S0001=WHO.")
+        given[scan.strip()] = label.strip()
+    contract = contract_of(
+        job("calibrate repeat")(
+            folder, scans, labels=given, reading=reading, records=records, rig=rig,
+            progress=progress,
+        )
+    )  # fmt: skip
+
+    def say(to: Speaker) -> None:
+        if contract["simulated"]:
+            to.line(SIMULATED_LINE)
+        for study in contract["studies"]:
+            _say_study(to, study)
+        to.lines(f"{kind}: {why}" for kind, why in contract["not_studied"].items())
+        to.line(f"Stored as {contract['path']}")
+
+    return Answer(contract, say)
+
+
+_SOURCES = {
+    "repeatability": "scan to scan, same label",
+    "operator": "label to label",
+    "interaction": "label × place",
+    "reproducibility": "both of these",
+    "gauge": "all of the rig's",
+    "place": "place to place",
+}
+
+
+def _say_study(to: Speaker, study: Json) -> None:
+    share, sd = study["study_variation_percent"], study["sd_cents"]
+    to.table(
+        ("source", "sd (cents)", "of study variation (%)"),
+        [(words, number(sd[n], 1), number(share[n], 1)) for n, words in _SOURCES.items()],
+        title=f"{study['reading']}: {study['places']} places, {len(study['scans'])} scans",
+    )
+    low, high = study["smallest_change_bounds_cents"]
+    to.line(study["sentence"])
+    to.line(
+        f"  Smallest change {number(study['smallest_change_cents'], 1)} cents (95 %: "
+        f"{number(low, 1)} to {number(high, 1)}), under one label "
+        f"{number(study['smallest_change_same_label_cents'], 1)}; distinct categories "
+        f"{study['distinct_categories']}; {study['verdict']}."
+    )
+    shifts = ", ".join(number(s, 1, signed=True) for s in study["whole_plate_shift_cents"])
+    to.line(f"  The whole plate against the first scan (cents): {shifts}.")
+    to.lines(f"  {caution}" for caution in study["cautions"])
+
+
+for _command in (list_, repeat):
+    calibrate.add_command(_command)
+
+COMMANDS = (calibrate,)
