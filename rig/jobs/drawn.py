@@ -123,16 +123,15 @@ def coloured(surface: Any) -> Field:
     """A surface (x_mm, y_mm, cents) in the colours of the printed maps."""
     from contourpy import contour_generator
 
-    from rig.report.palette import diverging
     from rig.report.plate_drawing import colour_reach
 
     reach, step = colour_reach(surface.cents)
-    table = np.round(255.0 * diverging()).astype(np.uint8)
+    table = map_colours()
     wood = np.isfinite(surface.cents)
     place = np.where(wood, surface.cents, 0.0) / reach
     index = np.clip(np.round((place + 1.0) / 2.0 * (len(table) - 1)), 0, len(table) - 1)
     rgba = np.zeros((*surface.cents.shape, 4), dtype=np.uint8)
-    rgba[..., :3] = table[index.astype(int)]
+    rgba[...] = table[index.astype(int)]
     rgba[..., 3] = np.where(wood, 255, 0)
     x, y = surface.x_mm, surface.y_mm
     made = contour_generator(x, y, np.ma.masked_invalid(surface.cents))
@@ -142,6 +141,15 @@ def coloured(surface: Any) -> Field:
     box = (float(x[0]) - half, float(y[0]) - half,
            float(x[-1] - x[0]) + 2 * half, float(y[-1] - y[0]) + 2 * half)  # fmt: skip
     return Field(rgba, box, reach, step, contours)
+
+
+def map_colours() -> NDArray[np.uint8]:
+    """(257, 4) uint8 from low to high, the colours of all maps."""
+    from rig.report.palette import diverging
+
+    return np.column_stack(
+        [np.round(255.0 * diverging()).astype(np.uint8), np.full(257, 255, dtype=np.uint8)]
+    )
 
 
 def region_lines(places: FloatArray, members: list[int], outline: Outline) -> Lines:

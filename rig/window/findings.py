@@ -1,0 +1,68 @@
+"""What the maps say, in words: evenness, verdict, work order, change."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING
+
+from rig.window.words import signed, tr
+
+if TYPE_CHECKING:
+    from rig.jobs.drawn import DrawnChange, DrawnMap, DrawnModes
+
+_READINGS = {"local": "local tone", "attack": "attack", "contact": "contact", "rebound": "rebound"}
+
+
+def map_text(drawn: DrawnMap) -> str:
+    """Of a map and its work order."""
+    made, order = drawn.made.tone_map, drawn.made.work_order
+    verdicts = {"good": tr("good"), "use with care": tr("use with care"), "refused": tr("refused")}
+    lines = [
+        f"<b>{html.escape(made.scan)}: {tr(_READINGS[made.reading])}, {verdicts[made.verdict]}</b>",
+        tr("Evenness {0:.0f} cents ({1:.0f} to {2:.0f}), middle {3:.0f} Hz.").format(
+            made.evenness_cents, made.evenness_low_cents, made.evenness_high_cents, made.middle_hz
+        ),
+    ]
+    if made.repeatability_cents is not None:
+        lines.append(tr("Repeatability {0:.0f} cents.").format(made.repeatability_cents))
+    lines += [html.escape(reason) for reason in made.reasons]
+    lines.append(f"<b>{tr('Work order')}</b>")
+    lines.append(html.escape(order.sentence))
+    for zone in order.zones:
+        lines.append(
+            tr("{0}. x {1}, y {2} mm: {3} ± {4:.0f} cents, {5:.0f} cm², sure to {6:.0f} %").format(
+                zone.rank, signed(zone.x_mm), signed(zone.y_mm), signed(zone.excess_cents),
+                zone.excess_sd_cents, zone.area_mm2 / 100.0, 100.0 * min(zone.confidence, 0.999),
+            )
+        )  # fmt: skip
+    return "<br>".join(lines)
+
+
+def change_text(drawn: DrawnChange) -> str:
+    """Of a comparison."""
+    found = drawn.made.comparison
+    lines = [
+        f"<b>{html.escape(found.before)} → {html.escape(found.after)}</b>",
+        html.escape(found.sentence),
+        tr("Evenness {0:.0f}, then {1:.0f} cents.").format(
+            found.evenness_before_cents, found.evenness_after_cents
+        ),
+        *(html.escape(caution) for caution in found.cautions),
+    ]
+    return "<br>".join(lines)
+
+
+def mode_text(drawn: DrawnModes, mode: int) -> str:
+    """Of one partial."""
+    if not drawn.hz:
+        return tr("No partial has a shape that could be drawn.")
+    one = drawn.made.modes.modes[mode]
+    lines = [
+        "<b>" + tr("Nodal lines at {0:.1f} Hz ({1} of {2})").format(
+            one.hz, mode + 1, len(drawn.hz)) + "</b>",
+        tr("Decay {0:.0f} ms, {1:.0f} % in phase.").format(
+            1e3 * one.decay_s, 100 * one.in_phase_share),
+        *(html.escape(reason) for reason in one.reasons),
+        tr("M shows the next one."),
+    ]  # fmt: skip
+    return "<br>".join(lines)

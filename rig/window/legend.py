@@ -1,0 +1,71 @@
+"""The key to the colours of the field that is shown."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PyQt5.QtCore import QRectF, Qt
+from PyQt5.QtGui import QColor, QImage, QPainter
+from PyQt5.QtWidgets import QSizePolicy, QWidget
+
+from rig.window.layers import live_colours
+from rig.window.theme import theme
+from rig.window.words import signed, tr
+
+
+class Legend(QWidget):
+    """A strip of colour with its cents; empty where no field is shown."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._reach: float | None = None
+        self._ends = ("", "")
+        self._title = ""
+        self._strip = QImage()
+        self.setSizePolicy(QSizePolicy.Expanding, QSizePolicy.Fixed)
+        self._fit()
+
+    def set_field(self, title: str, reach: float | None, ends: tuple[str, str]) -> None:
+        """reach: cents of the last colours; None: no field."""
+        self._title, self._reach, self._ends = title, reach, ends
+        if reach is not None and self._strip.isNull():
+            table = live_colours()
+            self._strip = QImage(len(table), 1, QImage.Format_RGB32)
+            for x, colour in enumerate(table):
+                self._strip.setPixelColor(x, 0, QColor(*map(int, colour[:3])))
+        self._fit()
+        self.update()
+
+    def changeEvent(self, event: Any) -> None:
+        """Other type, other height."""
+        super().changeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self.setFixedHeight(int(3.6 * self.fontMetrics().height()))
+
+    def paintEvent(self, _event: Any) -> None:
+        """Draw."""
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor(theme().ground))
+        painter.setPen(QColor(theme().ink))
+        high, width = self.fontMetrics().height(), self.width()
+        if self._reach is None:
+            painter.setPen(QColor(theme().faint))
+            text = tr("No map shown yet. Choose a layer above, or make a map.")
+            painter.drawText(self.rect(), Qt.AlignCenter | Qt.TextWordWrap, text)
+            return
+        side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + 14
+        box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
+        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self._title)
+        painter.drawImage(box, self._strip)
+        painter.drawRect(box)
+        painter.drawText(QRectF(0, box.y(), side - 7, box.height()),
+                         Qt.AlignRight | Qt.AlignVCenter, self._ends[0])  # fmt: skip
+        painter.drawText(QRectF(width - side + 7, box.y(), side, box.height()),
+                         Qt.AlignLeft | Qt.AlignVCenter, self._ends[1])  # fmt: skip
+        for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+            cents = (2 * share - 1) * self._reach
+            text = signed(cents) + (tr(" cents") if share == 0.5 else "")
+            at = box.x() + share * box.width()
+            painter.drawText(QRectF(at - 60, box.bottom() + 1, 120, high), Qt.AlignCenter, text)

@@ -1,0 +1,328 @@
+"""The bench window: stages on the left, the plate in the middle, the chosen spot on the right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PyQt5.QtCore import QEvent, QObject, Qt, QTimer
+from PyQt5.QtWidgets import (
+    QApplication,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMessageBox,
+    QPushButton,
+    QSplitter,
+    QStackedWidget,
+    QTextBrowser,
+    QVBoxLayout,
+    QWidget,
+)
+
+from rig.window import dialogs, layers
+from rig.window.desk import Desk
+from rig.window.drop import handle_drop
+from rig.window.faults import Faults
+from rig.window.findings import change_text, map_text, mode_text
+from rig.window.legend import Legend
+from rig.window.live import LiveScan
+from rig.window.menus import build_menus, shortcut_sheet
+from rig.window.plate_view import FIELDS, PlateView
+from rig.window.run_bar import RunBar
+from rig.window.settings import Memory
+from rig.window.spot_panel import SpotPanel
+from rig.window.stages import Stages
+from rig.window.theme import style_sheet
+from rig.window.welcome import Welcome
+from rig.window.wiring import connect_desk
+from rig.window.words import tr
+
+if TYPE_CHECKING:
+    from rig.window.stage_card import StageCard
+
+
+class MainWindow(QMainWindow):
+    """Puts the parts together; the desk does the work, the panels show it."""
+
+    def __init__(self, memory: Memory | None = None) -> None:
+        super().__init__()
+        self.setObjectName("bench")
+        self.setWindowTitle("platerig")
+        self.setAcceptDrops(True)
+        self.memory = memory or Memory()
+        self.desk = Desk(self.memory, self)
+        self.faults = Faults(self, self.make_safe, self._rig_file)
+        self.desk.unforeseen.connect(self.faults.handle)
+        self.stages, self.plate, self.spot = Stages(), PlateView(), SpotPanel()
+        self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
+        self.findings = QTextBrowser()
+        self.findings.setAccessibleName(tr("Findings"))
+        self.mode = 0
+        self.dialog: Any = None
+        self._closing = False
+        self._build()
+        self.live = LiveScan(self)
+        self.actions_by_menu = build_menus(self)
+        connect_desk(self)
+        QApplication.instance().installEventFilter(self)
+        self.scale_type(1.0)
+        self.show_state()
+
+    def _build(self) -> None:
+        self.banner = QLabel(tr("SIMULATED: this plate exists on the virtual rig only"))
+        self.banner.setObjectName("simulated")
+        self.banner.setAlignment(Qt.AlignCenter)
+        self.banner.hide()
+        self.layer_buttons: dict[str, QPushButton] = {}
+        row = QHBoxLayout()
+        row.setContentsMargins(4, 4, 4, 2)
+        row.setSpacing(4)
+        for name, text in (
+            ("taps", tr("Taps")), ("tone", tr("Tone")), ("above", tr("Above target")),
+            ("zones", tr("Zones")), ("nodal", tr("Nodal lines")), ("change", tr("Change")),
+            ("live", tr("Heard so far")),
+        ):  # fmt: skip
+            button = QPushButton(text)
+            button.setCheckable(True)
+            button.setEnabled(False)
+            button.clicked.connect(lambda on, name=name: self.show_layer(name, on))
+            self.layer_buttons[name] = button
+            row.addWidget(button)
+        row.addStretch(1)
+        middle = QWidget()
+        box = QVBoxLayout(middle)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.setSpacing(0)
+        box.addLayout(row)
+        box.addWidget(self.plate, 1)
+        box.addWidget(self.legend)
+        self.middle = QStackedWidget()
+        self.middle.addWidget(self.welcome)
+        self.middle.addWidget(middle)
+        self.right = QSplitter(Qt.Vertical)
+        self.right.addWidget(self.spot)
+        self.right.addWidget(self.findings)
+        self.right.setStretchFactor(0, 3)
+        self.right.setStretchFactor(1, 1)
+        self.across = QSplitter(Qt.Horizontal)
+        for widget in (self.stages, self.middle, self.right):
+            self.across.addWidget(widget)
+        self.across.setStretchFactor(1, 1)
+        self.across.setChildrenCollapsible(False)
+        whole = QWidget()
+        column = QVBoxLayout(whole)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        column.addWidget(self.banner)
+        column.addWidget(self.across, 1)
+        column.addWidget(self.run_bar)
+        self.setCentralWidget(whole)
+        self.resize(1366, 768)
+
+    # --- type and colours ----------------------------------------------------------------------
+
+    def scale_type(self, factor: float) -> None:
+        """Larger or smaller type."""
+        self.size_pt = min(24.0, max(8.0, self.memory.size_pt() * factor))
+        self.memory.keep_size_pt(self.size_pt)
+        self.paint_theme()
+
+    def paint_theme(self) -> None:
+        """Take colours and type anew."""
+        self.setStyleSheet(style_sheet(self.size_pt))
+        self.plate.paint_theme()
+        self.spot.paint_theme()
+        self.ensurePolished()
+        unit = self.fontMetrics().averageCharWidth() * self.size_pt / 9.0
+        self.stages.setFixedWidth(int(33 * unit))
+        self.right.setMinimumWidth(int(36 * unit))
+        self.legend._fit()
+
+    def changeEvent(self, event: Any) -> None:
+        """The system went dark or light."""
+        super().changeEvent(event)
+        if event.type() == QEvent.ApplicationPaletteChange and hasattr(self, "actions_by_menu"):
+            QTimer.singleShot(0, self.paint_theme)
+
+    # --- what is shown -------------------------------------------------------------------------
+
+    def show_state(self) -> None:
+        """Show folder, stages and taps as they are now."""
+        desk = self.desk
+        seen = desk.seen
+        self.middle.setCurrentIndex(0 if desk.folder is None else 1)
+        self.setWindowTitle("platerig" if seen is None else f"{seen.facts.name} – platerig")
+        planned = None if desk.planned is None else len(desk.planned.plan.taps)
+        self.stages.show_state(desk.folder, desk.rig, seen, desk.laid, planned,
+                               scanning=desk.run is not None)  # fmt: skip
+        virtual = desk.rig.world is not None if desk.run is None else desk.run.simulated
+        self.banner.setVisible((seen is not None and seen.simulated) or virtual)
+        if seen is None or desk.run is not None:
+            return
+        outline = seen.outline or (desk.laid.outline if desk.laid is not None else None)
+        self.plate.set_outline(outline)
+        self.plate.set_places({t.tap: (t.x_mm, t.y_mm) for t in seen.taps})
+        if seen.taps and desk.planned is None:
+            layers.fill_taps(self.plate.layers["taps"], seen.taps)
+            self.offer("taps", show=not self.plate.layers["taps"].shown)
+
+    def offer(self, name: str, show: bool = True) -> None:
+        """A layer has something to show."""
+        self.layer_buttons[name].setEnabled(True)
+        if show:
+            self.show_layer(name, True)
+
+    def show_layer(self, name: str, shown: bool) -> None:
+        """Switch one layer; fields make room for each other."""
+        hidden = self.plate.show_layer(name, shown)
+        for layer, on in [(name, shown), *((one, False) for one in hidden)]:
+            self.layer_buttons[layer].setChecked(on)
+        self._show_legend()
+        if shown and name == "nodal" and self.desk.modes is not None:
+            self.findings.setHtml(mode_text(self.desk.modes, self.mode))
+        elif shown and name == "change" and self.desk.change is not None:
+            self.findings.setHtml(change_text(self.desk.change))
+        elif shown and name in ("tone", "above", "zones") and self.desk.map is not None:
+            self.findings.setHtml(map_text(self.desk.map))
+
+    def _show_legend(self) -> None:
+        shown = next((name for name in FIELDS if self.plate.layers[name].shown), None)
+        desk, ends = self.desk, (tr("lower: thin or soft"), tr("higher: thick or stiff"))
+        if shown == "tone" and desk.map is not None:
+            self.legend.set_field(tr("Tone against the scan's middle"),
+                                  desk.map.tone.reach_cents, ends)  # fmt: skip
+        elif shown == "above" and desk.map is not None:
+            self.legend.set_field(tr("Above or below target"), desk.map.above.reach_cents, ends)
+        elif shown == "change" and desk.change is not None:
+            self.legend.set_field(tr("After minus before"), desk.change.change.reach_cents,
+                                  (tr("fallen"), tr("risen")))  # fmt: skip
+        elif shown == "live":
+            self.legend.set_field(tr("Attack as heard so far, against its middle"),
+                                  self.live.reach, ends)  # fmt: skip
+        else:
+            self.legend.set_field("", None, ends)
+
+    def next_mode(self) -> None:
+        """Nodal lines of the next partial."""
+        modes = self.desk.modes
+        if modes is None or not modes.hz:
+            return
+        self.mode = (self.mode + 1) % len(modes.hz)
+        layers.fill_nodal(self.plate.layers["nodal"], modes, self.mode)
+        self.show_layer("nodal", True)
+
+    def go_to(self, card: StageCard) -> None:
+        """Open a stage and put the keyboard there."""
+        self.stages.open_card(card)
+        card.head.setFocus()
+
+    def show_shortcuts(self) -> None:
+        """All shortcuts on one page."""
+        page = shortcut_sheet(self.actions_by_menu)
+        self.ask(dialogs.Sheet(self, tr("All shortcuts"), page))
+
+    # --- questions -----------------------------------------------------------------------------
+
+    def ask(self, dialog: Any) -> None:
+        """Open a dialog without waiting for it."""
+        self.dialog = dialog
+        dialog.setAttribute(Qt.WA_DeleteOnClose)
+        dialog.open()
+
+    def ask_new_plate(self) -> None:
+        """Name and place of a new plate."""
+        dialog = dialogs.NewPlate(self, Path.home())
+        dialog.accepted.connect(lambda: self.desk.new_plate(dialog.options()))
+        self.ask(dialog)
+
+    def ask_folder(self) -> None:
+        """Which folder to open."""
+        dialog = QFileDialog(self, tr("Open a plate folder"))
+        dialog.setFileMode(QFileDialog.Directory)
+        dialog.setOption(QFileDialog.DontUseNativeDialog)
+        dialog.fileSelected.connect(lambda chosen: self.desk.open_folder(Path(chosen)))
+        self.ask(dialog)
+
+    def say(self, place: str, text: str) -> None:
+        """A sentence at the place where it belongs."""
+        cards = {"rig": self.stages.rig, "lay": self.stages.lay, "plan": self.stages.plan,
+                 "scan": self.stages.scan, "read": self.stages.read,
+                 "compare": self.stages.compare, "record": self.stages.record}  # fmt: skip
+        if place in cards:
+            cards[place].say(text)
+            if text:
+                self.stages.ensureWidgetVisible(cards[place])
+        elif place == "spot":
+            self.spot.say(text)
+        else:
+            self.welcome.say(text)
+            if text:
+                self.run_bar.what.setText(text)
+                self.run_bar.what.setToolTip(text)
+
+    # --- safety --------------------------------------------------------------------------------
+
+    def make_safe(self) -> None:
+        """Let a running scan finish its tap and park."""
+        if self.desk.run is not None:
+            self.desk.run.stop()
+
+    def _rig_file(self) -> Path | None:
+        return Path(self.desk.rig.rig_file) if self.desk.rig.rig_file else None
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Esc and the space bar halt while the rig moves, whatever has the keyboard."""
+        if (
+            event.type() in (QEvent.KeyPress, QEvent.ShortcutOverride)
+            and self.desk.run is not None
+            and event.key() in (Qt.Key_Escape, Qt.Key_Space)  # type: ignore[attr-defined]
+            and event.modifiers() == Qt.NoModifier  # type: ignore[attr-defined]
+        ):
+            if event.type() == QEvent.KeyPress and not self.desk.run.halted:
+                self.live.halt()
+            event.accept()
+            return True
+        return super().eventFilter(watched, event)
+
+    def dragEnterEvent(self, event: Any) -> None:
+        """Files may be dropped anywhere; what they are is looked at then."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: Any) -> None:
+        """Open, gather or say why not."""
+        event.acceptProposedAction()
+        handle_drop(self, [url.toLocalFile() for url in event.mimeData().urls()])
+
+    def closeEvent(self, event: Any) -> None:
+        """A running scan is stopped safely first, then the window closes by itself."""
+        if self.desk.run is not None:
+            self._closing = True
+            self.desk.run.stop()
+            self.run_bar.what.setText(tr("Stopping safely, then closing."))
+            event.ignore()
+            return
+        self.desk.workers.cancel()
+        self.desk.workers.wait()
+        QApplication.instance().removeEventFilter(self)
+        event.accept()
+
+    def scan_over(self) -> None:
+        """Close now if that was waited for."""
+        if self._closing:
+            QTimer.singleShot(0, self.close)
+
+    def ask_plugged_in(self, text: str) -> None:
+        """A device is gone in the middle of a scan."""
+        box = QMessageBox(self)
+        box.setText(text)
+        box.setInformativeText(
+            tr("Is it plugged in again, and are all hands clear? The gantry will home.")
+        )
+        go = box.addButton(tr("Hands are clear: go on"), QMessageBox.AcceptRole)
+        box.setDefaultButton(box.addButton(tr("End the scan"), QMessageBox.RejectRole))
+        run = self.desk.run
+        box.buttonClicked.connect(lambda button: run and run.answer(button is go))
+        self.ask(box)

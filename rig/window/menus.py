@@ -1,0 +1,100 @@
+"""All that can be done by keyboard, in menus and in a sheet that lists it."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from PyQt5.QtGui import QKeySequence
+from PyQt5.QtWidgets import QAction
+
+from rig.window.words import tr
+
+if TYPE_CHECKING:
+    from rig.window.main_window import MainWindow
+
+
+def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
+    """Fill the menu bar; returns the actions by menu."""
+    desk, stages, plate = window.desk, window.stages, window.plate
+    entries: dict[str, list[tuple[str, str, Callable[[], object]]]] = {
+        tr("Plate"): [
+            (tr("New plate…"), "Ctrl+N", window.ask_new_plate),
+            (tr("Open a plate folder…"), "Ctrl+O", window.ask_folder),
+            (tr("Write a report…"), "Ctrl+P", stages.write_report.click),
+            (tr("Take the last change back"), "Ctrl+Z", desk.undo),
+            (tr("Close the window"), "Ctrl+Q", window.close),
+        ],
+        tr("Rig"): [
+            (tr("Choose the rig…"), "Ctrl+G", stages.choose_rig.click),
+            (tr("Find the plate"), "Ctrl+L", stages.take_picture.click),
+            (tr("Show the taps"), "Ctrl+T", stages.show_plan.click),
+            (tr("Start the scan…"), "Ctrl+R", stages.start_scan.click),
+            (tr("Go on with the unfinished scan…"), "Ctrl+Shift+R", stages.resume_scan.click),
+            (tr("Pause, or go on"), "Ctrl+Space", window.run_bar.pause.click),
+            (tr("Stop"), "Ctrl+.", window.run_bar.stop.click),
+        ],
+        tr("Findings"): [
+            (tr("Make the map"), "Ctrl+M", stages.make_map.click),
+            (tr("Find the nodal lines"), "Ctrl+E", stages.make_modes.click),
+            (tr("Show the change"), "Ctrl+D", stages.make_change.click),
+            (tr("Next doubtful tap"), "Ctrl+J", stages.next_doubtful.click),
+            (tr("Next tap"), "N", lambda: plate.step(1)),
+            (tr("Previous tap"), "B", lambda: plate.step(-1)),
+            (tr("Play the tap"), "Return", window.spot.play.click),
+            (tr("Leave the tap out, or take it in again"), "X", window.spot.out.click),
+            (tr("Strike the tap again, or keep it"), "A", window.spot.again.click),
+        ],
+        tr("View"): [
+            *(
+                (tr("Layer: {0}").format(button.text()), str(place), button.click)
+                for place, button in enumerate(window.layer_buttons.values(), start=1)
+            ),
+            (tr("The whole plate"), "F", plate.fit),
+            (tr("Next nodal lines"), "M", window.next_mode),
+            (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),
+            (tr("Smaller type"), "Ctrl+-", lambda: window.scale_type(1 / 1.1)),
+            *(
+                (tr("Stage {0}").format(card.head.text().split("  ✓")[0]), f"Ctrl+{place}",
+                 lambda card=card: window.go_to(card))
+                for place, card in enumerate(stages.cards, start=1)
+            ),
+        ],
+        tr("Help"): [(tr("All shortcuts"), "F1", window.show_shortcuts)],
+    }  # fmt: skip
+    made: dict[str, list[QAction]] = {}
+    for title, lines in entries.items():
+        menu = window.menuBar().addMenu(title)
+        made[title] = []
+        for text, keys, act in lines:
+            action = QAction(text, window)
+            action.setShortcut(QKeySequence(keys))
+            action.triggered.connect(lambda _checked=False, act=act: act())
+            menu.addAction(action)
+            made[title].append(action)
+    return made
+
+
+def shortcut_sheet(actions: dict[str, list[QAction]]) -> str:
+    """All shortcuts as a page."""
+    page = []
+    for title, entries in actions.items():
+        rows = "".join(
+            f"<tr><td style='padding-right:24px'><b>"
+            f"{html.escape(action.shortcut().toString(QKeySequence.NativeText))}</b></td>"
+            f"<td>{html.escape(action.text())}</td></tr>"
+            for action in entries
+        )
+        page.append(f"<h3>{html.escape(title)}</h3><table>{rows}</table>")
+    moving = (
+        (tr("Esc, space bar"), tr("HALT, from anywhere while the rig moves")),
+        (tr("Arrow keys"), tr("on the plate: from tap to tap")),
+        (tr("+ and −"), tr("on the plate: nearer and farther")),
+        (tr("Tab"), tr("from one control to the next")),
+    )
+    rows = "".join(
+        f"<tr><td style='padding-right:24px'><b>{key}</b></td><td>{what}</td></tr>"
+        for key, what in moving
+    )
+    return f"<table>{rows}</table>" + "".join(page)

@@ -1,0 +1,173 @@
+"""The plate, true to scale in its own frame, with its layers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyqtgraph as pg
+from PyQt5.QtCore import QPointF, Qt, pyqtSignal
+from PyQt5.QtGui import QPainterPath
+from PyQt5.QtWidgets import QGraphicsPathItem
+
+from rig.window.layers import Layer
+from rig.window.theme import theme
+from rig.window.words import tr
+
+if TYPE_CHECKING:
+    from rig.model.outline import Outline
+
+LAYERS = ("tone", "above", "change", "live", "nodal", "zones", "taps")
+FIELDS = ("tone", "above", "change", "live")  # each would hide the others
+
+
+class PlateView(pg.PlotWidget):
+    """x to the right of the centre line, y up from the lower end, in mm; one scale for both."""
+
+    tap_chosen = pyqtSignal(int)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("plate")
+        self.setFocusPolicy(Qt.StrongFocus)
+        self.setAccessibleName(tr("The plate"))
+        plot = self.getPlotItem()
+        plot.setAspectLocked(True)
+        plot.hideButtons()
+        plot.setMenuEnabled(False)
+        plot.getViewBox().disableAutoRange()
+        self.layers = {name: Layer(plot, 10.0 * (n + 1)) for n, name in enumerate(LAYERS)}
+        self._outline: Outline | None = None
+        self._wood: QGraphicsPathItem | None = None
+        self._rim: QGraphicsPathItem | None = None
+        self._places: dict[int, tuple[float, float]] = {}
+        self.chosen: int | None = None
+        self._ring = pg.ScatterPlotItem(size=20, brush=None)
+        self._ring.setZValue(200)
+        plot.addItem(self._ring, ignoreBounds=True)
+        self.scene().sigMouseClicked.connect(self._clicked)
+        self.paint_theme()
+
+    def paint_theme(self) -> None:
+        """Take the colours of the theme."""
+        colours = theme()
+        self.setBackground(colours.ground)
+        for side, text in (("bottom", tr("x, mm from the centre line")),
+                           ("left", tr("y, mm from the lower end"))):  # fmt: skip
+            axis = self.getPlotItem().getAxis(side)
+            axis.setPen(pg.mkPen(colours.line))
+            axis.setTextPen(pg.mkPen(colours.faint))
+            axis.setLabel(text, color=colours.faint)
+        self._ring.setPen(pg.mkPen(colours.ink, width=3))
+        if self._outline is not None:
+            self.set_outline(self._outline)
+
+    def set_outline(self, outline: Outline | None) -> None:
+        """Draw the wood and its rim."""
+        for item in (self._wood, self._rim):
+            if item is not None:
+                self.getPlotItem().removeItem(item)
+        self._wood = self._rim = None
+        new = outline is not None and outline is not self._outline
+        self._outline = outline
+        if outline is None:
+            return
+        path = QPainterPath()
+        path.setFillRule(Qt.OddEvenFill)
+        for ring in (outline.rim, *outline.holes):
+            path.moveTo(QPointF(*map(float, ring[0])))
+            for x, y in ring[1:]:
+                path.lineTo(QPointF(float(x), float(y)))
+            path.closeSubpath()
+        self._wood, self._rim = QGraphicsPathItem(path), QGraphicsPathItem(path)
+        self._wood.setBrush(pg.mkBrush(theme().wood))
+        self._wood.setPen(pg.mkPen(None))
+        self._wood.setZValue(1)
+        self._rim.setPen(pg.mkPen(theme().ink, width=2.2))
+        self._rim.setZValue(95)
+        for item in (self._wood, self._rim):
+            self.getPlotItem().addItem(item, ignoreBounds=True)
+        if new:
+            self.fit()
+
+    def fit(self) -> None:
+        """Show the whole plate."""
+        if self._outline is None:
+            return
+        low, high = self._outline.rim.min(axis=0), self._outline.rim.max(axis=0)
+        self.getPlotItem().getViewBox().setRange(
+            xRange=(low[0], high[0]), yRange=(low[1], high[1]), padding=0.03
+        )
+
+    def zoom(self, factor: float) -> None:
+        """Nearer (below 1) or farther."""
+        self.getPlotItem().getViewBox().scaleBy((factor, factor))
+
+    def set_places(self, places: dict[int, tuple[float, float]]) -> None:
+        """Which taps can be chosen, by number."""
+        self._places = places
+        if self.chosen not in places:
+            self.choose(None)
+
+    def show_layer(self, name: str, shown: bool) -> list[str]:
+        """Show or hide a layer; returns the fields that had to make room for it."""
+        self.layers[name].show(shown)
+        hidden = []
+        if shown and name in FIELDS:
+            for other in FIELDS:
+                if other != name and self.layers[other].shown:
+                    self.layers[other].show(False)
+                    hidden.append(other)
+        return hidden
+
+    def choose(self, tap: int | None) -> None:
+        """Choose a tap and ring it."""
+        self.chosen = tap if tap in self._places else None
+        if self.chosen is None:
+            self._ring.clear()
+            return
+        x, y = self._places[self.chosen]
+        self._ring.setData([x], [y])
+        self.tap_chosen.emit(self.chosen)
+
+    def step(self, by: int) -> None:
+        """The next or the previous tap, in the order of the scan."""
+        numbers = sorted(self._places)
+        if not numbers:
+            return
+        at = numbers.index(self.chosen) + by if self.chosen in numbers else 0
+        self.choose(numbers[at % len(numbers)])
+
+    def keyPressEvent(self, event: Any) -> None:
+        """Arrow keys walk from tap to tap, towards the arrow; plus and minus zoom."""
+        ways = {Qt.Key_Left: (-1, 0), Qt.Key_Right: (1, 0), Qt.Key_Up: (0, 1), Qt.Key_Down: (0, -1)}
+        if event.key() in ways and self._places:
+            self._walk(np.array(ways[event.key()], dtype=float))
+        elif event.key() in (Qt.Key_Plus, Qt.Key_Minus):
+            self.zoom(0.8 if event.key() == Qt.Key_Plus else 1.25)
+        else:
+            event.ignore()
+
+    def _walk(self, way: Any) -> None:
+        if self.chosen is None:
+            self.step(0)
+            return
+        here = np.array(self._places[self.chosen])
+        numbers = np.array(list(self._places))
+        off = np.array(list(self._places.values())) - here
+        ahead = off @ way
+        aside = np.abs(off @ way[::-1])
+        cost = np.where(ahead > np.maximum(0.5, aside), ahead + 2.0 * aside, np.inf)
+        if np.isfinite(cost.min()):
+            self.choose(int(numbers[int(np.argmin(cost))]))
+
+    def _clicked(self, event: Any) -> None:
+        if event.button() != Qt.LeftButton or not self._places:
+            return
+        at = self.getPlotItem().getViewBox().mapSceneToView(event.scenePos())
+        numbers = list(self._places)
+        gaps = np.hypot(*(np.array(list(self._places.values())) - (at.x(), at.y())).T)
+        nearest = int(np.argmin(gaps))
+        self.setFocus()
+        if gaps[nearest] < 12.0:
+            self.choose(numbers[nearest])

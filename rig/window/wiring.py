@@ -1,0 +1,249 @@
+"""Which button asks the desk for what, and where its answers are shown."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PyQt5.QtCore import QStandardPaths
+from PyQt5.QtWidgets import QFileDialog
+
+from rig.window import dialogs, layers
+from rig.window.drop import free_name
+from rig.window.findings import mode_text
+from rig.window.settings import FIRST_WORLD, RigChoice
+from rig.window.words import tr
+
+if TYPE_CHECKING:
+    from rig.window.main_window import MainWindow
+
+WORDS = {
+    "scan.scan": "", "lay.lay": "Looking for the plate", "drawn.drawn_map": "Making the map",
+    "drawn.drawn_modes": "Finding the nodal lines", "drawn.drawn_change": "Comparing",
+    "report.report": "Writing the report", "gather.gather": "Taking the recordings in",
+    "devices.devices": "Looking round",
+}  # fmt: skip
+
+
+def connect_desk(window: MainWindow) -> None:
+    """Connect everything."""
+    desk, stages, plate, spot = window.desk, window.stages, window.plate, window.spot
+    _buttons(window)
+    desk.changed.connect(window.show_state)
+    desk.said.connect(window.say)
+    desk.opened.connect(lambda: _opened(window))
+    desk.laid_out.connect(lambda laid: _laid(window, laid))
+    desk.plan_made.connect(lambda made: _planned(window, made))
+    desk.map_made.connect(lambda made: _mapped(window, made))
+    desk.modes_made.connect(lambda made: _modes(window, made))
+    desk.change_made.connect(lambda made: _changed(window, made))
+    desk.report_made.connect(lambda made: _reported(window, made))
+    desk.spot_read.connect(spot.show_spot)
+    desk.devices_found.connect(lambda found: _devices(window, found))
+    desk.scan_began.connect(window.live.began)
+    desk.scan_ended.connect(window.live.ended)
+    desk.workers.begun.connect(lambda name: _begun(window, name))
+    desk.workers.progressed.connect(lambda name, events: _progress(window, name, events))
+    desk.workers.ended.connect(lambda name: _ended(window, name))
+    plate.tap_chosen.connect(desk.read_spot)
+    stages.face.currentIndexChanged.connect(lambda _n: stages.silence())
+
+
+def _buttons(window: MainWindow) -> None:
+    desk, stages, spot, welcome = window.desk, window.stages, window.spot, window.welcome
+
+    def on(button: Any, act: Any) -> None:
+        button.clicked.connect(lambda *_: act())
+
+    on(welcome.try_virtual, lambda: try_virtual(window))
+    on(welcome.new, window.ask_new_plate)
+    on(welcome.open, window.ask_folder)
+    on(welcome.devices, desk.find_devices)
+    on(stages.look_round, desk.find_devices)
+    on(stages.choose_rig, lambda: _ask_rig(window))
+    on(stages.take_picture, lambda: desk.lay(stages.face.currentData()))
+    on(stages.show_plan, lambda: _plan(window))
+    on(stages.start_scan, lambda: window.live.ask(resume=False))
+    on(stages.resume_scan, lambda: window.live.ask(resume=True))
+    on(stages.make_map, lambda: desk.make_map(
+        stages.reading.currentData(), stages.target.currentData()))  # fmt: skip
+    on(stages.make_modes, desk.find_modes)
+    on(stages.next_doubtful, lambda: _next_doubtful(window))
+    on(stages.make_change, lambda: _compare(window))
+    on(stages.write_report, lambda: _ask_report(window))
+    stages.which.activated.connect(lambda _n: desk.show_scan(stages.which.currentData()))
+    spot.play_wanted.connect(lambda: spot.spot and spot.strike and desk.play(spot.spot))
+    spot.out_wanted.connect(lambda: _leave_out(window))
+    spot.again_wanted.connect(lambda: _again(window))
+    bar = window.run_bar
+    bar.halt_wanted.connect(window.live.halt)
+    bar.pause_wanted.connect(window.live.pause)
+    bar.stop_wanted.connect(window.live.stop)
+    bar.cancel_wanted.connect(lambda: desk.workers.cancel())
+
+
+def try_virtual(window: MainWindow) -> None:
+    """A practice plate on the virtual rig, in the user's documents."""
+    home = Path(QStandardPaths.writableLocation(QStandardPaths.DocumentsLocation) or Path.home())
+    home.mkdir(parents=True, exist_ok=True)
+    window.desk.use_rig(RigChoice(world=FIRST_WORLD))
+    folder = free_name(home / "practice-back.plate")
+    window.desk.new_plate({"folder": folder, "name": tr("Practice back"), "wood": "maple"})
+
+
+def _ask_rig(window: MainWindow) -> None:
+    desk = window.desk
+
+    def ask(found: Any) -> None:
+        dialog = dialogs.ChooseRig(window, found.worlds, desk.rig)
+        dialog.accepted.connect(lambda: desk.take_rig(dialog.choice()))
+        window.ask(dialog)
+
+    desk.with_devices(ask)
+
+
+def _opened(window: MainWindow) -> None:
+    for name, layer in window.plate.layers.items():
+        layer.clear()
+        window.layer_buttons[name].setEnabled(False)
+        window.show_layer(name, False)
+    window.findings.setHtml("")
+    window.spot.show_spot(None)
+    window.stages.silence()
+    window.run_bar.idle()
+    window.show_state()
+    window.plate.fit()
+    card = window.stages.lay if window.desk.rig.chosen else window.stages.rig
+    seen = window.desk.seen
+    window.stages.open_card(window.stages.read if seen is not None and seen.taps else card)
+
+
+def _laid(window: MainWindow, laid: Any) -> None:
+    if laid.result.located.pose is None:
+        return
+    window.plate.set_outline(laid.outline)
+    window.plate.fit()
+    window.findings.setHtml("<br>".join(map(html.escape, laid.result.located.notes)))
+    window.stages.open_card(window.stages.plan)
+
+
+def _plan(window: MainWindow) -> None:
+    choice = window.stages.scan_choice()
+    if choice is not None:
+        window.desk.plan(choice)
+
+
+def _planned(window: MainWindow, made: Any) -> None:
+    places = [(tap.x_mm, tap.y_mm) for tap in made.plan.taps]
+    layers.fill_plan(window.plate.layers["taps"], places)
+    window.offer("taps")
+    left = [f"{gone.count} × {gone.reason}" for gone in made.plan.left_out]
+    lines = [tr("{0} taps, way of the hammer {1:.1f} m.").format(
+        len(places), made.route_mm / 1000.0), *left]  # fmt: skip
+    window.findings.setHtml("<br>".join(map(html.escape, lines)))
+    window.stages.open_card(window.stages.scan)
+
+
+def _mapped(window: MainWindow, made: Any) -> None:
+    layers.fill_field(window.plate.layers["tone"], made.tone)
+    layers.fill_field(window.plate.layers["above"], made.above)
+    layers.fill_zones(window.plate.layers["zones"], made)
+    window.offer("tone", show=False)
+    window.offer("above", show=False)
+    window.offer("zones")
+    window.show_layer("taps", False)
+    window.show_layer("tone" if made.made.tone_map.target == "flat" else "above", True)
+
+
+def _modes(window: MainWindow, made: Any) -> None:
+    window.mode = 0
+    layers.fill_nodal(window.plate.layers["nodal"], made, 0)
+    window.offer("nodal")
+    window.findings.setHtml(mode_text(made, 0))
+
+
+def _changed(window: MainWindow, made: Any) -> None:
+    layers.fill_change(window.plate.layers["change"], made)
+    window.show_layer("zones", False)
+    window.offer("change")
+
+
+def _compare(window: MainWindow) -> None:
+    before, after = window.stages.before.currentData(), window.stages.after.currentData()
+    if before == after:
+        window.say("compare", tr("Before and after are the same scan; choose two."))
+        return
+    window.desk.compare(before, after)
+
+
+def _ask_report(window: MainWindow) -> None:
+    folder = window.desk.folder
+    if folder is None:
+        return
+    dialog = QFileDialog(window, tr("Write a report"), str(folder.parent), tr("PDF (*.pdf)"))
+    dialog.setAcceptMode(QFileDialog.AcceptSave)
+    dialog.setOption(QFileDialog.DontUseNativeDialog)
+    dialog.setDefaultSuffix("pdf")
+    dialog.selectFile(f"{folder.stem}-report.pdf")
+    dialog.fileSelected.connect(lambda chosen: window.desk.report(Path(chosen)))
+    window.ask(dialog)
+
+
+def _reported(window: MainWindow, made: Any) -> None:
+    text = tr("Written: {0}, {1} pages.").format(made.pdf, made.pages)
+    window.stages.record.set_state(text, True)
+    window.findings.setHtml("<br>".join(html.escape(s) for s in (text, *made.cautions)))
+
+
+def _next_doubtful(window: MainWindow) -> None:
+    seen = window.desk.seen
+    poor = [t.tap for t in seen.taps if t.state in ("doubtful", "bad")] if seen else []
+    if poor:
+        here = window.plate.chosen if window.plate.chosen is not None else -1
+        window.plate.choose(next((tap for tap in poor if tap > here), poor[0]))
+
+
+def _leave_out(window: MainWindow) -> None:
+    spot, strike = window.spot.spot, window.spot.strike
+    if spot is not None and strike is not None:
+        window.desk.change_spot("leave_out", spot.tap, strike_id=strike.strike_id,
+                                out=not strike.left_out)  # fmt: skip
+
+
+def _again(window: MainWindow) -> None:
+    spot, strike = window.spot.spot, window.spot.strike
+    if spot is not None and strike is not None:
+        window.desk.change_spot("strike_again", spot.tap, undo=strike.superseded)
+
+
+def _devices(window: MainWindow, found: Any) -> None:
+    def listed(title: str, why: str, names: list[str]) -> str:
+        lines = "".join(f"<li>{html.escape(name)}</li>" for name in names)
+        return f"<h3>{title}</h3><p>{why}</p>" + (f"<ul>{lines}</ul>" if names else tr("None."))
+
+    page = listed(tr("Serial ports"), tr("The board that moves the gantry and fires the hammer."),
+                  [f"{one.port}: {one.description}" for one in found.ports])  # fmt: skip
+    page += listed(tr("Microphones"), tr("One channel hears the plate, another the hammer."),
+                   [f"{one.device}, {one.channels} × {one.rate_hz} Hz"
+                    for one in found.microphones])  # fmt: skip
+    page += listed(tr("Cameras"), tr("Finds where the plate lies on the bed."),
+                   [f"{one.source}: {one.description}" for one in found.cameras])  # fmt: skip
+    page += "".join(f"<p>{html.escape(problem)}</p>" for problem in found.problems)
+    window.ask(dialogs.Sheet(window, tr("What is plugged in"), page))
+
+
+def _begun(window: MainWindow, name: str) -> None:
+    if WORDS.get(name) and window.desk.run is None:
+        window.run_bar.busy(tr(WORDS[name]))
+
+
+def _progress(window: MainWindow, name: str, events: list[Any]) -> None:
+    if WORDS.get(name) and window.desk.run is None:
+        last = events[-1]
+        window.run_bar.busy(f"{tr(WORDS[name])} · {last.stage}", last.done, last.total)
+
+
+def _ended(window: MainWindow, name: str) -> None:
+    if WORDS.get(name) and window.desk.run is None:
+        window.run_bar.idle()
