@@ -69,7 +69,7 @@ class Desk(QObject):
 
     # --- one way to start anything -----------------------------------------------------------
 
-    def _do(self, place: str, name: str, done: Any, **options: Any) -> bool:
+    def _do(self, place: str, name: str, done: Any, /, **options: Any) -> bool:
         """Run a job of `rig.jobs`; what goes wrong is said at its place."""
         self.said.emit(place, "")
 

@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from PyQt5.QtCore import QRectF, Qt
 
-from rig.window.theme import BAD, DONE, DOUBTFUL, PLANNED, theme
+from rig.window.theme import BAD, DONE, DOUBTFUL, PLANNED, theme, type_scale
 from rig.window.words import signed
 
 if TYPE_CHECKING:
@@ -19,7 +19,14 @@ TAP_LOOK = {  # shape as well as colour says what a tap is
     "planned": ("o", PLANNED, None), "done": ("o", DONE, DONE),
     "doubtful": ("t", DOUBTFUL, DOUBTFUL), "bad": ("x", BAD, BAD),
 }  # fmt: skip
+_LABELS_APART_MM = 32.0
+_LABEL_PERCENT = 80
 DARK_INK = "#22262b"  # on the maps, which are light in every theme
+
+
+def drawn_pen(colour: str, width: float = 1.0, **options: Any) -> Any:
+    """A pen that grows with the type."""
+    return pg.mkPen(colour, width=width * type_scale(), **options)
 
 
 class Layer:
@@ -74,22 +81,35 @@ def fill_field(layer: Layer, field: Field) -> None:
     image.setRect(QRectF(*field.box_mm))
     layer.add(image)
     styles = (
-        (lambda level: level < 0, pg.mkPen(DARK_INK, width=1, style=Qt.DashLine)),
-        (lambda level: level > 0, pg.mkPen(DARK_INK, width=1)),
-        (lambda level: level == 0, pg.mkPen(DARK_INK, width=2.4)),
+        (lambda level: level < 0, drawn_pen(DARK_INK, width=1, style=Qt.DashLine)),
+        (lambda level: level > 0, drawn_pen(DARK_INK, width=1)),
+        (lambda level: level == 0, drawn_pen(DARK_INK, width=2.4)),
     )
     for wanted, pen in styles:
         lines = [line for level, of in field.contours.items() if wanted(level) for line in of]
         layer.add(lines_item(lines, pen), 0.1)
+    labelled: list[Any] = []
     for level, lines in field.contours.items():
         if lines and level != 0:
             longest = max(lines, key=len)
             if len(longest) > 25:
-                _label(layer, longest[len(longest) // 2], signed(level))
+                _label(layer, labelled, longest, signed(level))
 
 
-def _label(layer: Layer, place: Any, text: str) -> None:
-    item = pg.TextItem(text, color=DARK_INK, anchor=(0.5, 0.5), fill=pg.mkBrush(255, 255, 255, 170))
+def _label(layer: Layer, labelled: list[Any], line: Any, text: str) -> None:
+    """Write on a line where no other label is near; not at all where there is no room."""
+    for share in (0.5, 0.35, 0.65, 0.2, 0.8):
+        place = line[int(share * (len(line) - 1))]
+        if all(np.hypot(*(place - other)) > _LABELS_APART_MM for other in labelled):
+            break
+    else:
+        return
+    labelled.append(place)
+    item = pg.TextItem(
+        html=f'<span style="color:{DARK_INK}; font-size:{_LABEL_PERCENT}%">{text}</span>',
+        anchor=(0.5, 0.5),
+        fill=pg.mkBrush(255, 255, 255, 150),
+    )
     item.setPos(float(place[0]), float(place[1]))
     layer.add(item, 0.2)
 
@@ -113,8 +133,8 @@ def fill_plan(layer: Layer, places: list[tuple[float, float]]) -> None:
 def _dots(places: list[tuple[float, float]], symbol: str, edge: str, face: str | None) -> Any:
     xy = np.array(places)
     return pg.ScatterPlotItem(
-        xy[:, 0], xy[:, 1], size=7, symbol=symbol,
-        pen=pg.mkPen(edge, width=1.6), brush=pg.mkBrush(face) if face else pg.mkBrush(None),
+        xy[:, 0], xy[:, 1], size=7 * type_scale(), symbol=symbol,
+        pen=drawn_pen(edge, width=1.6), brush=pg.mkBrush(face) if face else pg.mkBrush(None),
     )  # fmt: skip
 
 
@@ -123,30 +143,31 @@ def fill_zones(layer: Layer, drawn: DrawnMap) -> None:
     layer.clear()
     order = drawn.made.work_order
     lines = [line for of_zone in drawn.zone_lines for line in of_zone]
-    layer.add(lines_item(lines, pg.mkPen("#ffffff", width=5)))
-    layer.add(lines_item(lines, pg.mkPen(DARK_INK, width=2.5)), 0.1)
+    layer.add(lines_item(lines, drawn_pen("#ffffff", width=5)))
+    layer.add(lines_item(lines, drawn_pen(DARK_INK, width=2.5)), 0.1)
     for zone in order.zones:
         text = f"<b>{zone.rank}</b> {signed(zone.excess_cents)} ± {zone.excess_sd_cents:.0f}"
         item = pg.TextItem(
             html=f'<span style="color:{DARK_INK}">{text}</span>', anchor=(0.5, 0.5),
-            fill=pg.mkBrush(255, 255, 255, 225), border=pg.mkPen(DARK_INK, width=1),
+            fill=pg.mkBrush(255, 255, 255, 225), border=drawn_pen(DARK_INK, width=1),
         )  # fmt: skip
         item.setPos(zone.x_mm, zone.y_mm)
         layer.add(item, 0.3)
     if order.starting_spot_mm is not None:
         x, y = order.starting_spot_mm
         for size, colour, width in ((20, "#ffffff", 5), (18, DARK_INK, 2)):
-            layer.add(
-                pg.ScatterPlotItem([x], [y], size=size, symbol="+", pen=pg.mkPen(colour, width=width),
-                                   brush=pg.mkBrush(colour)), 0.25,
+            cross = pg.ScatterPlotItem(
+                [x], [y], size=size * type_scale(), symbol="+",
+                pen=drawn_pen(colour, width=width), brush=pg.mkBrush(colour),
             )  # fmt: skip
+            layer.add(cross, 0.25)
 
 
 def fill_change(layer: Layer, drawn: DrawnChange) -> None:
     """After minus before, with a border round what chance does not explain."""
     fill_field(layer, drawn.change)
-    layer.add(lines_item(drawn.sure_lines, pg.mkPen("#ffffff", width=5)), 0.3)
-    layer.add(lines_item(drawn.sure_lines, pg.mkPen(DARK_INK, width=2.5)), 0.4)
+    layer.add(lines_item(drawn.sure_lines, drawn_pen("#ffffff", width=5)), 0.3)
+    layer.add(lines_item(drawn.sure_lines, drawn_pen(DARK_INK, width=2.5)), 0.4)
 
 
 def fill_nodal(layer: Layer, drawn: DrawnModes, mode: int) -> None:
@@ -154,8 +175,8 @@ def fill_nodal(layer: Layer, drawn: DrawnModes, mode: int) -> None:
     layer.clear()
     if not 0 <= mode < len(drawn.hz):
         return
-    layer.add(lines_item(drawn.lines[mode], pg.mkPen("#ffffff", width=5)))
-    layer.add(lines_item(drawn.lines[mode], pg.mkPen("#5b3a8e", width=2.6)), 0.1)
+    layer.add(lines_item(drawn.lines[mode], drawn_pen("#ffffff", width=5)))
+    layer.add(lines_item(drawn.lines[mode], drawn_pen("#5b3a8e", width=2.6)), 0.1)
 
 
 def fill_live(

@@ -104,8 +104,8 @@ class MainWindow(QMainWindow):
         self.right = QSplitter(Qt.Vertical)
         self.right.addWidget(self.spot)
         self.right.addWidget(self.findings)
-        self.right.setStretchFactor(0, 3)
-        self.right.setStretchFactor(1, 1)
+        self.right.setSizes([430, 190])
+        self.right.setChildrenCollapsible(False)
         self.across = QSplitter(Qt.Horizontal)
         for widget in (self.stages, self.middle, self.right):
             self.across.addWidget(widget)
@@ -136,7 +136,7 @@ class MainWindow(QMainWindow):
         self.spot.paint_theme()
         self.ensurePolished()
         unit = self.fontMetrics().averageCharWidth() * self.size_pt / 9.0
-        self.stages.setFixedWidth(int(33 * unit))
+        self.stages.setFixedWidth(int(34 * unit))
         self.right.setMinimumWidth(int(36 * unit))
         self.legend._fit()
 
@@ -166,7 +166,7 @@ class MainWindow(QMainWindow):
         self.plate.set_places({t.tap: (t.x_mm, t.y_mm) for t in seen.taps})
         if seen.taps and desk.planned is None:
             layers.fill_taps(self.plate.layers["taps"], seen.taps)
-            self.offer("taps", show=not self.plate.layers["taps"].shown)
+            self.offer("taps", show=not any(self.plate.layers[name].shown for name in FIELDS))
 
     def offer(self, name: str, show: bool = True) -> None:
         """A layer has something to show."""

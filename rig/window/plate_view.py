@@ -11,7 +11,7 @@ from PyQt5.QtGui import QPainterPath
 from PyQt5.QtWidgets import QGraphicsPathItem
 
 from rig.window.layers import Layer
-from rig.window.theme import theme
+from rig.window.theme import axis_font, drawn_width, theme
 from rig.window.words import tr
 
 if TYPE_CHECKING:
@@ -57,8 +57,12 @@ class PlateView(pg.PlotWidget):
             axis = self.getPlotItem().getAxis(side)
             axis.setPen(pg.mkPen(colours.line))
             axis.setTextPen(pg.mkPen(colours.faint))
-            axis.setLabel(text, color=colours.faint)
-        self._ring.setPen(pg.mkPen(colours.ink, width=3))
+            axis.setTickFont(axis_font())
+            axis.setLabel(
+                text, color=colours.faint, **{"font-size": f"{axis_font().pointSizeF()}pt"}
+            )
+        self._ring.setSize(drawn_width(20))
+        self._ring.setPen(pg.mkPen(colours.ink, width=drawn_width(3)))
         if self._outline is not None:
             self.set_outline(self._outline)
 
@@ -83,7 +87,7 @@ class PlateView(pg.PlotWidget):
         self._wood.setBrush(pg.mkBrush(theme().wood))
         self._wood.setPen(pg.mkPen(None))
         self._wood.setZValue(1)
-        self._rim.setPen(pg.mkPen(theme().ink, width=2.2))
+        self._rim.setPen(pg.mkPen(theme().ink, width=drawn_width(2.2)))
         self._rim.setZValue(95)
         for item in (self._wood, self._rim):
             self.getPlotItem().addItem(item, ignoreBounds=True)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from PyQt5.QtCore import QSettings
 
+from rig.window.theme import USUAL_PT
+
 FIRST_WORLD = "maple-graded"
 
 
@@ -61,9 +63,9 @@ class Memory:
     def size_pt(self) -> float:
         """Type size."""
         try:
-            return min(24.0, max(8.0, float(self._store.value("size_pt") or 10.5)))
+            return min(24.0, max(8.0, float(self._store.value("size_pt") or USUAL_PT)))
         except (TypeError, ValueError):
-            return 10.5
+            return USUAL_PT
 
     def keep_size_pt(self, size_pt: float) -> None:
         """For next time."""

@@ -10,7 +10,7 @@ import pyqtgraph as pg
 from PyQt5.QtCore import pyqtSignal
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QPushButton, QTextBrowser, QVBoxLayout, QWidget
 
-from rig.window.theme import theme
+from rig.window.theme import axis_font, drawn_width, theme
 from rig.window.words import tr
 
 if TYPE_CHECKING:
@@ -37,8 +37,9 @@ class SpotPanel(QWidget):
         self.note.setObjectName("problem")
         self.note.setWordWrap(True)
         self.note.hide()
-        self.wave = self._plot(tr("time, ms"))
-        self.spectrum = self._plot(tr("frequency, Hz"))
+        self.wave = self._plot(tr("wave over ms"))
+        self.wave.getPlotItem().getAxis("left").setStyle(showValues=False)
+        self.spectrum = self._plot(tr("dB over Hz"))
         self.readings = QTextBrowser()
         self.readings.setAccessibleName(tr("Readings"))
         self.play = QPushButton(tr("Play"))
@@ -69,8 +70,11 @@ class SpotPanel(QWidget):
         item.setMenuEnabled(False)
         item.setMouseEnabled(x=True, y=False)
         item.getAxis("left").setWidth(34)
-        item.setLabel("bottom", below)
-        plot.setMinimumHeight(84)
+        note = pg.LabelItem(below, justify="right")
+        note.setParentItem(item.getViewBox())
+        note.anchor((1, 0), (1, 0), (-4, 0))
+        plot.note = note
+        plot.setMinimumHeight(70)
         return plot
 
     def paint_theme(self) -> None:
@@ -78,8 +82,12 @@ class SpotPanel(QWidget):
         colours = theme()
         for plot in (self.wave, self.spectrum):
             plot.setBackground(colours.ground)
+            plot.note.setText(
+                plot.note.text, color=colours.faint, size=f"{axis_font().pointSizeF()}pt"
+            )
             for side in ("left", "bottom"):
                 axis = plot.getPlotItem().getAxis(side)
+                axis.setTickFont(axis_font())
                 axis.setPen(pg.mkPen(colours.line))
                 axis.setTextPen(pg.mkPen(colours.faint))
         if self.spot is not None:
@@ -106,6 +114,8 @@ class SpotPanel(QWidget):
         self.out.setEnabled(strike is not None and not strike.superseded)
         self.again.setEnabled(strike is not None)
         self.out.setText(tr("Take in again") if strike and strike.left_out else tr("Leave out"))
+        for plot in (self.wave, self.spectrum):
+            plot.setVisible(strike is not None)
         marked = strike is not None and strike.superseded
         self.again.setText(tr("Keep as it is") if marked else tr("Strike again"))
         if spot is None:
@@ -125,7 +135,7 @@ class SpotPanel(QWidget):
         self.readings.setHtml(self._text(spot, strike))
 
     def _draw(self, strike: StrikeView) -> None:
-        pen = pg.mkPen(theme().accent, width=1)
+        pen = pg.mkPen(theme().accent, width=drawn_width(1))
         every = max(1, len(strike.wave) // _MOST_POINTS)
         wave = strike.wave[::every]
         time_ms = 1e3 * np.arange(len(wave)) * every / strike.rate_hz

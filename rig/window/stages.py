@@ -33,7 +33,7 @@ class Stages(QScrollArea):
         inside = QWidget()
         box = QVBoxLayout(inside)
         box.setContentsMargins(6, 6, 6, 6)
-        box.setSpacing(5)
+        box.setSpacing(3)
         for card in self.cards:
             card.opened.connect(self.open_card)
             box.addWidget(card)
@@ -123,7 +123,7 @@ class Stages(QScrollArea):
             self.rig.set_state(tr("No rig chosen yet."))
         self._show_lay(folder, rig, laid)
         if seen is None or seen.outline is None:
-            self.plan.set_state(tr("The outline is missing: find the plate first."))
+            self.plan.set_state(tr("No outline yet: find the plate."))
         elif planned is None:
             self.plan.set_state(tr("Say how close the taps are to be."))
         else:
@@ -141,9 +141,9 @@ class Stages(QScrollArea):
 
     def _show_lay(self, folder: Path | None, rig: RigChoice, laid: Laid | None) -> None:
         if folder is None:
-            self.lay.set_state(tr("No plate open: make a new one or open a folder."))
+            self.lay.set_state(tr("No plate open."))
         elif not rig.chosen:
-            self.lay.set_state(tr("Choose a rig first: its camera finds the plate."))
+            self.lay.set_state(tr("Choose a rig first."))
         elif laid is None:
             self.lay.set_state(tr("Lay the plate on the bed, then have it found."))
         elif laid.result.located.pose is None:
@@ -183,10 +183,10 @@ class Stages(QScrollArea):
         doubtful = sum(tap.state == "doubtful" for tap in struck)
         bad = sum(tap.state == "bad" for tap in struck)
         if struck:
-            text = tr("{0} taps struck, {1} doubtful, {2} not used.")
+            text = tr("{0} struck, {1} doubtful, {2} unused.")
             self.read.set_state(text.format(len(struck), doubtful, bad), True)
         else:
-            self.read.set_state(tr("Nothing to read: scan the plate first."))
+            self.read.set_state(tr("Nothing to read yet."))
         for button in (self.make_map, self.make_modes):
             button.setEnabled(bool(struck))
         self.next_doubtful.setEnabled(doubtful + bad > 0)

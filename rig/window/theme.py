@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from PyQt5.QtGui import QColor, QPalette
+from PyQt5.QtGui import QColor, QFont, QPalette
 from PyQt5.QtWidgets import QApplication
 
 
@@ -29,6 +29,7 @@ LIGHT = Theme("#fbf9f4", "#efebe1", "#ffffff", "#c9c2b2", "#22262b", "#5d6066", 
               "#ffffff", "#8a4b00", "#e4d6b8", False)  # fmt: skip
 DARK = Theme("#16191c", "#22272b", "#2e3439", "#4a5259", "#ecebe5", "#a9b0b5", "#63c7ba",
              "#10201f", "#f0b35a", "#4d4436", True)  # fmt: skip
+USUAL_PT = 10.5
 HALT, ON_HALT = "#b3141b", "#ffffff"
 SIMULATED, ON_SIMULATED = "#f2c230", "#22262b"
 # Okabe and Ito's set (2008), apart for eyes that do not tell red from green.
@@ -39,6 +40,24 @@ def theme() -> Theme:
     """The set that fits the system's palette."""
     ground = QApplication.palette().color(QPalette.Window)
     return DARK if ground.lightness() < 128 else LIGHT
+
+
+def type_scale() -> float:
+    """How much larger than usual the type is; what is drawn grows with it."""
+    window = next((w for w in QApplication.topLevelWidgets() if w.objectName() == "bench"), None)
+    return 1.0 if window is None else float(getattr(window, "size_pt", USUAL_PT)) / USUAL_PT
+
+
+def drawn_width(width: float) -> float:
+    """A width of lines or marks, in pixels, that grows with the type."""
+    return width * type_scale()
+
+
+def axis_font() -> QFont:
+    """The type of the numbers on the axes."""
+    font = QApplication.font()
+    font.setPointSizeF(0.85 * USUAL_PT * type_scale())
+    return font
 
 
 def dark_palette() -> QPalette:
@@ -68,6 +87,7 @@ QPushButton, QComboBox, QLineEdit, QTextBrowser, QListWidget, QTableWidget {{
   background: {t.raised}; color: {t.ink}; border: 1px solid {t.line}; border-radius: 4px; }}
 QTextBrowser, QTableWidget {{ border-radius: 0; }}
 QComboBox QAbstractItemView {{ background: {t.raised}; color: {t.ink}; }}
+QComboBox::drop-down {{ border: none; width: 1.4em; }}
 QPushButton {{ padding: 0.35em 0.8em; }}
 QComboBox, QLineEdit {{ padding: 0.2em 0.4em; min-height: 1.4em; }}
 QPushButton:hover {{ border-color: {t.accent}; }}

@@ -70,6 +70,7 @@ class Workers(QObject):
         call: Callable[..., Any],
         done: Callable[[Any], None],
         failed: Callable[[BaseException], None],
+        /,
         **options: Any,
     ) -> bool:
         """Start a job under a name; False where one of this name still runs.

@@ -1,0 +1,92 @@
+"""Nonsense: a sentence at the place where it happened, and nothing lost."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hands import click
+from pytestqt.qtbot import QtBot
+
+from rig.window.drop import handle_drop
+from rig.window.main_window import MainWindow
+from rig.window.settings import RigChoice
+from rig.window.words import number
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("8,5", 8.5), (" 9 ", 9.0), ("nine", None), ("", None), ("1e9", None),
+                        ("nan", None), ("-3", None)],
+)  # fmt: skip
+def test_numbers_as_people_type_them(text: str, value: float | None) -> None:
+    assert number(text, 0, 100) == value
+
+
+def test_a_word_where_a_number_belongs(
+    qtbot: QtBot, window: MainWindow, idle: object, scanned: Path
+) -> None:
+    assert callable(idle)
+    window.desk.open_folder(scanned)
+    idle()
+    window.desk.use_rig(RigChoice(world="maple-graded", speed=0.0))
+    window.go_to(window.stages.plan)
+    window.stages.spacing.setText("close")
+    click(qtbot, window.stages.show_plan)
+    assert "“close” is no number from 2 to 60" in window.stages.plan.problem.text()
+    assert window.desk.planned is None
+    window.stages.start_scan.click()
+    assert window.desk.run is None
+    assert window.stages.plan.body.isVisible()
+
+
+def test_wrong_things_dropped(window: MainWindow, idle: object, tmp_path: Path) -> None:
+    assert callable(idle)
+    picture = tmp_path / "cat.jpg"
+    picture.write_bytes(b"\xff\xd8 no picture")
+    rig = tmp_path / "rig.toml"
+    rig.write_text("[controller]\nsped = 3\n")
+    for dropped, sentence in (
+        (picture, "neither a plate folder"), (tmp_path, "plate"), (tmp_path / "gone", "neither"),
+    ):  # fmt: skip
+        handle_drop(window, [str(dropped)])
+        idle()
+        assert sentence in window.welcome.problem.text()
+    before = window.desk.rig
+    handle_drop(window, [str(rig)])
+    idle()
+    assert "sped" in window.stages.rig.problem.text()
+    assert window.desk.rig == before
+
+
+def test_newer_and_damaged_folders_leave_the_open_one_open(
+    window: MainWindow, idle: object, tmp_path: Path, scanned: Path
+) -> None:
+    assert callable(idle)
+    window.desk.open_folder(scanned)
+    idle()
+    newer, damaged = tmp_path / "newer.plate", tmp_path / "damaged.plate"
+    for copy in (newer, damaged):
+        shutil.copytree(scanned, copy)
+    base = sqlite3.connect(newer / "plate.sqlite")
+    base.execute("PRAGMA user_version = 9999")
+    base.close()
+    (damaged / "plate.sqlite").write_bytes(b"nothing of use" * 99)
+    for folder, word in ((newer, "newer"), (damaged, "plate.sqlite")):
+        window.desk.open_folder(folder)
+        idle()
+        assert word in window.run_bar.what.text()
+        assert window.desk.folder == scanned
+
+
+def test_no_plate_on_the_bed(qtbot: QtBot, window: MainWindow, idle: object, scanned: Path) -> None:
+    assert callable(idle)
+    window.desk.open_folder(scanned)
+    idle()
+    window.desk.use_rig(RigChoice(world="empty-bed"))
+    window.go_to(window.stages.lay)
+    click(qtbot, window.stages.take_picture)
+    idle()
+    assert window.stages.lay.problem.text()
+    assert "Not found" in window.stages.lay.state.text()

@@ -1,0 +1,90 @@
+"""The whole job by mouse and keyboard: new plate, locate, scan, map, zones, spot, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from hands import begin_scan, click, press
+from PyQt5.QtCore import QPointF, Qt
+from PyQt5.QtWidgets import QLineEdit
+from pytestqt.qtbot import QtBot
+
+from rig.jobs.overview import overview
+from rig.window.main_window import MainWindow
+
+
+def test_from_a_new_plate_to_the_report(
+    qtbot: QtBot, window: MainWindow, idle: object, tmp_path: Path
+) -> None:
+    assert callable(idle)
+    stages = window.stages
+    click(qtbot, window.welcome.new)
+    dialog = window.dialog
+    qtbot.keyClicks(dialog.name, "ash tree")
+    dialog.directory.setText(str(tmp_path))
+    qtbot.keyClicks(dialog.mass, "98,5")
+    click(qtbot, dialog.go)
+    idle()
+    folder = tmp_path / "ash tree.plate"
+    assert window.desk.folder == folder
+    assert overview(folder).facts.mass_g == 98.5
+    assert "No rig" in stages.rig.state.text()
+    assert not stages.start_scan.isEnabled()
+
+    click(qtbot, stages.rig.head)
+    click(qtbot, stages.choose_rig)
+    idle()
+    window.dialog.speed.setText("0")
+    click(qtbot, window.dialog.go)
+    assert window.banner.isVisible()
+
+    click(qtbot, stages.lay.head)
+    click(qtbot, stages.take_picture)
+    idle()
+    assert "Found" in stages.lay.state.text()
+    assert stages.plan.body.isVisible()
+
+    begin_scan(qtbot, window, speed=0.0, spacing="29,5")
+    idle()
+    seen = overview(folder)
+    assert seen.scans[0].spacing_mm == 29.5
+    assert seen.scans[0].state == "finished"
+    assert window.layer_buttons["live"].isChecked()
+    assert "finished" in window.run_bar.what.text()
+
+    press(qtbot, window, Qt.Key_M, Qt.ControlModifier)
+    idle()
+    assert window.desk.map is not None
+    assert window.layer_buttons["zones"].isChecked()
+    assert "Work order" in window.findings.toPlainText()
+    window.grab().save(str(tmp_path / "map.png"))
+
+    tap = seen.taps[7]
+    box = window.plate.getPlotItem().getViewBox()
+    at = window.plate.mapFromScene(box.mapViewToScene(QPointF(tap.x_mm, tap.y_mm)))
+    qtbot.mouseClick(window.plate.viewport(), Qt.LeftButton, pos=at)
+    idle()
+    assert window.plate.chosen == tap.tap
+    assert "Attack" in window.spot.readings.toPlainText()
+
+    click(qtbot, window.spot.out)
+    idle()
+    assert overview(folder).taps[tap.tap].state == "bad"
+    assert "Left out by hand" in window.spot.readings.toPlainText()
+    press(qtbot, window, Qt.Key_Z, Qt.ControlModifier)
+    idle()
+    assert overview(folder).taps[tap.tap].state == tap.state
+    click(qtbot, window.spot.again)
+    idle()
+    assert overview(folder).unfinished == "S0001"
+    click(qtbot, window.spot.again)
+    idle()
+    assert overview(folder).unfinished is None
+
+    press(qtbot, window, Qt.Key_P, Qt.ControlModifier)
+    name = window.dialog.findChild(QLineEdit)
+    name.setText(str(tmp_path / "out.pdf"))
+    window.dialog.accept()
+    idle()
+    assert (tmp_path / "out.pdf").read_bytes().startswith(b"%PDF")
+    assert "Written" in stages.record.state.text()
