@@ -22,6 +22,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "check": ("rig.jobs.check", "check"),
     "export": ("rig.jobs.export", "export"),
     "calibrate list": ("rig.jobs.calibrate_records", "calibrations"),
+    "calibrate gantry": ("rig.jobs.calibrate_gantry", "calibrate_gantry"),
     "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
 }

@@ -169,7 +169,96 @@ def _say_study(to: Speaker, study: Json) -> None:
     to.lines(f"  {caution}" for caution in study["cautions"])
 
 
-for _command in (list_, repeat):
+@verb(
+    "gantry",
+    "Find scale, skew, offset and backlash from a sheet of ink dots.",
+    example="platerig calibrate gantry dots.csv --rig rig.toml --mark\n"
+    "platerig calibrate gantry dots.csv --rig rig.toml --picture sheet.png",
+)
+@click.argument("plan", metavar="DOTS.csv", type=FILE)
+@click.option("--rig", type=FILE, metavar="RIG.toml", required=True, help="The rig.")
+@click.option("--records", type=FILE, metavar="DIR", help="Where records are kept, if not there.")
+@click.option("--mark", is_flag=True, help="Plan the dots, write DOTS.csv and mark them.")
+@click.option("--picture", type=FILE, help="Picture of the sheet, still lying as it was marked.")
+@click.option(
+    "--paper",
+    "paper_mm",
+    type=click.FloatRange(0.0, 20.0),
+    default=0.1,
+    show_default=True,
+    metavar="MM",
+    help="Height of the paper's face above the bed.",
+)
+@click.option("--yes", "--hands-clear", is_flag=True, help="Hands are clear: do not ask.")
+def gantry(
+    plan: Path,
+    rig: Path,
+    records: Path | None,
+    mark: bool,
+    picture: Path | None,
+    paper_mm: float,
+    yes: bool,
+    progress: Any,
+    machine: bool,
+) -> Answer:
+    """Tape inked or carbon paper to the bed, --mark it, then read it with --picture.
+
+    Without a picture DOTS.csv must hold the places seen, seen_x_mm and seen_y_mm.
+    """
+    del machine
+    if mark:
+        from rig.cli.commands.bench import ask_hands_clear
+        from rig.jobs.calibrate_gantry import mark_sheet
+
+        if picture is not None:
+            raise click.UsageError("Mark first, then take the picture: not both at once.")
+        ask_hands_clear(yes)
+        path = mark_sheet(rig, plan, progress=progress)
+        return Answer(
+            {"plan": str(path)},
+            lambda to: to.line(f"Marked as planned in {path}. Take the picture without moving it."),
+        )
+    contract = contract_of(
+        job("calibrate gantry")(
+            rig, plan, picture, records=records, paper_mm=paper_mm, progress=progress
+        )
+    )
+    return Answer(contract, lambda to: _say_gantry(to, contract))
+
+
+def _say_gantry(to: Speaker, found: Json) -> None:
+    to.line(
+        f"{found['dots']} of {found['planned']} dots used, off by {found['residual_mm']:.3f} mm."
+    )
+    for axis, scale, sd in zip("XY", found["scale"], found["scale_sd"], strict=True):
+        per_cent = number(100.0 * (scale - 1.0), 3, "%", signed=True)
+        to.line(f"Scale of {axis}: {per_cent} (± {number(100.0 * sd, 3)}).")
+    to.line(
+        f"Skew {number(found['skew_deg'], 3, '°', signed=True)} "
+        f"(± {number(found['skew_sd_deg'], 3)}), turned against the bed by "
+        f"{number(found['rotation_deg'], 3, '°', signed=True)}."
+    )
+    to.line(
+        "Offset " + ", ".join(number(v, 2, "mm", signed=True) for v in found["offset_mm"]) + "."
+    )
+    backlash = found["correction"]["backlash_mm"]
+    to.line("Backlash " + ", ".join(number(v, 2, "mm", signed=True) for v in backlash) + ".")
+    names = {
+        "accuracy": "accuracy A", "repeatability": "repeatability R", "reversal": "reversal B",
+        "systematic": "systematic deviation E", "mean_bidirectional": "mean deviation M",
+    }  # fmt: skip
+    if found["before"] is not None:
+        stages = [stage[axis] for axis in (0, 1) for stage in (found["before"], found["after"])]
+        to.table(
+            ("ISO 230-2", "X as told (mm)", "X corrected (mm)", "Y as told (mm)",
+             "Y corrected (mm)"),
+            [[words, *(number(s[name], 3) for s in stages)] for name, words in names.items()],
+        )  # fmt: skip
+    to.lines(found["notes"])
+    to.line(f"Stored as {found['path']}")
+
+
+for _command in (list_, repeat, gantry):
     calibrate.add_command(_command)
 
 COMMANDS = (calibrate,)
