@@ -136,7 +136,7 @@ def coloured(surface: Any) -> Field:
     x, y = surface.x_mm, surface.y_mm
     made = contour_generator(x, y, np.ma.masked_invalid(surface.cents))
     most = round(reach / step)
-    contours = {n * step: list(made.lines(n * step)) for n in range(-most, most + 1)}
+    contours = {n * step: _lines(made, n * step) for n in range(-most, most + 1)}
     half = 0.5 * float(x[1] - x[0])
     box = (float(x[0]) - half, float(y[0]) - half,
            float(x[-1] - x[0]) + 2 * half, float(y[-1] - y[0]) + 2 * half)  # fmt: skip
@@ -168,7 +168,12 @@ def region_lines(places: FloatArray, members: list[int], outline: Outline) -> Li
     beside = np.sqrt(np.min(gaps[others], axis=0)) if len(others) else np.full(len(nodes), np.inf)
     depth = np.minimum(beside - near, np.median(_gaps(places)) - near)  # positive inside
     depth = np.where(outline.contains(nodes), depth, -step)
-    return list(contour_generator(x, y, depth.reshape(len(y), len(x))).lines(0.0))
+    return _lines(contour_generator(x, y, depth.reshape(len(y), len(x))), 0.0)
+
+
+def _lines(generator: Any, level: float) -> Lines:
+    """All lines at one level."""
+    return [np.asarray(line, dtype=np.float64) for line in generator.lines(level)]
 
 
 def _gaps(places: FloatArray) -> FloatArray:

@@ -107,6 +107,7 @@ def leave_out(
     A reading by hand is laid over the earlier one, which stays in the folder. Raises UsageError
     for a strike that is not there or was never read, FolderInUseError.
     """
+    from rig.archive.naming import SOFTWARE
     from rig.archive.plate_folder import PlateFolder
     from rig.tone import read_clip
 
@@ -116,7 +117,7 @@ def leave_out(
         reading = read_clip(clip)
         if out:
             reading = replace(reading, quality="bad", reasons=(LEFT_OUT, *reading.reasons))
-        opened.store_reading(strike_id, reading, **({"analysis": _BY_HAND} if out else {}))
+        opened.store_reading(strike_id, reading, analysis=_BY_HAND if out else SOFTWARE)
 
 
 def strike_again(

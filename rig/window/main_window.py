@@ -277,8 +277,8 @@ class MainWindow(QMainWindow):
         if (
             event.type() in (QEvent.KeyPress, QEvent.ShortcutOverride)
             and self.desk.run is not None
-            and event.key() in (Qt.Key_Escape, Qt.Key_Space)  # type: ignore[attr-defined]
-            and event.modifiers() == Qt.NoModifier  # type: ignore[attr-defined]
+            and event.key() in (Qt.Key_Escape, Qt.Key_Space)
+            and event.modifiers() == Qt.NoModifier
         ):
             if event.type() == QEvent.KeyPress and not self.desk.run.halted:
                 self.live.halt()
@@ -324,5 +324,6 @@ class MainWindow(QMainWindow):
         go = box.addButton(tr("Hands are clear: go on"), QMessageBox.AcceptRole)
         box.setDefaultButton(box.addButton(tr("End the scan"), QMessageBox.RejectRole))
         run = self.desk.run
-        box.buttonClicked.connect(lambda button: run and run.answer(button is go))
+        if run is not None:
+            box.buttonClicked.connect(lambda button: run.answer(button is go))
         self.ask(box)

@@ -73,7 +73,7 @@ def _buttons(window: MainWindow) -> None:
     on(stages.make_change, lambda: _compare(window))
     on(stages.write_report, lambda: _ask_report(window))
     stages.which.activated.connect(lambda _n: desk.show_scan(stages.which.currentData()))
-    spot.play_wanted.connect(lambda: spot.spot and spot.strike and desk.play(spot.spot))
+    spot.play_wanted.connect(lambda: _play(window))
     spot.out_wanted.connect(lambda: _leave_out(window))
     spot.again_wanted.connect(lambda: _again(window))
     bar = window.run_bar
@@ -202,6 +202,11 @@ def _next_doubtful(window: MainWindow) -> None:
     if poor:
         here = window.plate.chosen if window.plate.chosen is not None else -1
         window.plate.choose(next((tap for tap in poor if tap > here), poor[0]))
+
+
+def _play(window: MainWindow) -> None:
+    if window.spot.spot is not None and window.spot.strike is not None:
+        window.desk.play(window.spot.spot)
 
 
 def _leave_out(window: MainWindow) -> None:
