@@ -23,6 +23,8 @@ JOBS: dict[str, tuple[str, str]] = {
     "export": ("rig.jobs.export", "export"),
     "calibrate list": ("rig.jobs.calibrate_records", "calibrations"),
     "calibrate gantry": ("rig.jobs.calibrate_gantry", "calibrate_gantry"),
+    "calibrate sound": ("rig.jobs.calibrate_sound", "calibrate_sound"),
+    "calibrate bar": ("rig.jobs.calibrate_sound", "calibrate_bar"),
     "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
 }

@@ -258,7 +258,87 @@ def _say_gantry(to: Speaker, found: Json) -> None:
     to.line(f"Stored as {found['path']}")
 
 
-for _command in (list_, repeat, gantry):
+@verb(
+    "sound",
+    "Read the sample clock, the noise floor and hum from recordings.",
+    example="platerig calibrate sound --silence quiet.wav --tone fork.wav --hz 440 --rig rig.toml",
+)
+@click.option("--silence", type=FILE, help="A second or more in which nobody strikes.")
+@click.option("--tone", type=FILE, help="Three seconds or more of a steady reference tone.")
+@click.option("--hz", "reference_hz", type=click.FloatRange(20.0, 40_000.0), help="Its frequency.")
+@click.option("--mic-channel", "channel", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Channel of the microphone, counted from 0.")  # fmt: skip
+@records_options
+def sound(progress: Any, machine: bool, **options: Any) -> Answer:
+    """Store what the sound chain adds of its own. Exit status 1 when something is amiss."""
+    del machine
+    contract = contract_of(job("calibrate sound")(progress=progress, **options))
+
+    def say(to: Speaker) -> None:
+        quiet, clock = contract.get("quiet"), contract.get("clock")
+        if quiet:
+            bands = ", ".join(
+                f"{low:g}–{high:g} Hz {number(db)}" for low, high, db in quiet["bands"]
+            )
+            to.line(f"Noise {number(quiet['noise_db'], 1, 'dB')} of full scale ({bands}).")
+            hum = quiet["hum_hz"]
+            to.line("No hum." if hum is None else f"Hum of {hum:g} Hz at "
+                    f"{number(quiet['hum_db'], 1, 'dB')}.")  # fmt: skip
+        if clock:
+            to.line(
+                f"{number(clock['reference_hz'], 2, 'Hz')} reads "
+                f"{number(clock['heard_hz'], 4, 'Hz')}: "
+                f"{number(clock['error_ppm'], 1, signed=True)} ± {number(clock['sd_ppm'], 1)} "
+                f"parts per million, {number(clock['error_cents'], 3, 'cents', signed=True)}."
+            )
+        to.lines(contract["sentences"])
+        to.line(f"Stored as {contract['path']}")
+
+    return Answer(contract, say, status=0 if contract["good"] else 1)
+
+
+@verb(
+    "bar",
+    "Tap a reference bar before scanning and see whether all is as ever.",
+    example="platerig calibrate bar today.wav --bar 300,30.00,6.00,423.9 --rig rig.toml",
+)
+@click.argument("recording", metavar="FILE", type=FILE)
+@click.option(
+    "--bar",
+    metavar="L,B,T,MASS",
+    required=True,
+    help="Length, width, thickness (mm) and mass (g); write it the same every time.",
+)
+@click.option("--mic-channel", "channel", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Channel of the microphone, counted from 0.")  # fmt: skip
+@records_options
+def bar_(recording: Path, bar: str, progress: Any, machine: bool, **options: Any) -> Answer:
+    """Judge today's reading of the bar by the chart of all earlier ones.
+
+    Exit status 1 when it is out of limits.
+    """
+    del machine
+    contract = contract_of(job("calibrate bar")(recording, bar, progress=progress, **options))
+
+    def say(to: Speaker) -> None:
+        to.line(
+            f"Bending tone {number(contract['flexural_hz'], 2, 'Hz')}, Young's modulus "
+            f"{number(contract['young_gpa'], 3, 'GPa')}."
+        )
+        limits = contract["limits"]
+        if limits:
+            to.line(
+                f"Limits {number(limits['low'], 3)} to {number(limits['high'], 3, 'GPa')} from "
+                f"{limits['baseline']} earlier readings: "
+                f"{'as ever' if contract['good'] else 'OUT OF LIMITS'}."
+            )
+        to.lines(contract["sentences"])
+        to.line(f"Stored as {contract['path']}")
+
+    return Answer(contract, say, status=1 if contract["good"] is False else 0)
+
+
+for _command in (list_, repeat, gantry, sound, bar_):
     calibrate.add_command(_command)
 
 COMMANDS = (calibrate,)
