@@ -87,7 +87,7 @@ def read_clock(sound: FloatArray, rate_hz: float, reference_hz: float) -> ClockR
             remedy="Record it steady, without clicks or pauses, and cut off both ends.",
         )
     phase: FloatArray = np.asarray(np.unwrap(np.angle(vectors)), dtype=np.float64)
-    at_s = (np.arange(count) + 0.5) * block / rate_hz
+    at_s: FloatArray = np.asarray((np.arange(count) + 0.5) * block / rate_hz, dtype=np.float64)
     slope, sd = _slope(at_s, phase)
     fifth = count // 5
     parts = [

@@ -25,6 +25,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "calibrate gantry": ("rig.jobs.calibrate_gantry", "calibrate_gantry"),
     "calibrate sound": ("rig.jobs.calibrate_sound", "calibrate_sound"),
     "calibrate bar": ("rig.jobs.calibrate_sound", "calibrate_bar"),
+    "calibrate tapper": ("rig.jobs.calibrate_tapper", "calibrate_tapper"),
     "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
 }

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
 from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, number
+from rig.cli.commands.calibration_bench import records_options, tapper
 from rig.cli.verb import FILE, READING, contract_of, folder_argument, verb
 from rig.cli.verbs import job
 
@@ -20,16 +20,6 @@ from rig.cli.verbs import job
 )
 def calibrate() -> None:
     """Measure the rig itself. Every result is a dated record in the rig's folder."""
-
-
-def records_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --rig and --records."""
-    function = click.option(
-        "--records", type=FILE, metavar="DIR", help="Where records are kept, if not there."
-    )(function)
-    return click.option(
-        "--rig", type=FILE, metavar="RIG.toml", help="Records are kept in “calibration” beside it."
-    )(function)
 
 
 @verb(
@@ -338,7 +328,7 @@ def bar_(recording: Path, bar: str, progress: Any, machine: bool, **options: Any
     return Answer(contract, say, status=1 if contract["good"] is False else 0)
 
 
-for _command in (list_, repeat, gantry, sound, bar_):
+for _command in (list_, repeat, gantry, tapper, sound, bar_):
     calibrate.add_command(_command)
 
 COMMANDS = (calibrate,)

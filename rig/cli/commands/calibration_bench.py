@@ -1,0 +1,66 @@
+"""What `calibrate` does at the bench with hammer and lens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.answer import Answer, Speaker, number
+from rig.cli.verb import FILE, contract_of, verb
+from rig.cli.verbs import job
+
+
+def records_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --rig and --records."""
+    function = click.option(
+        "--records", type=FILE, metavar="DIR", help="Where records are kept, if not there."
+    )(function)
+    return click.option(
+        "--rig", type=FILE, metavar="RIG.toml", help="Records are kept in “calibration” beside it."
+    )(function)
+
+
+@verb(
+    "tapper",
+    "Choose the pulses for light and firm strikes.",
+    example="platerig calibrate tapper strikes.csv --rig rig.toml",
+)
+@click.argument("table", metavar="STRIKES.csv", type=FILE)
+@records_options
+def tapper(
+    table: Path, rig: Path | None, records: Path | None, progress: Any, machine: bool
+) -> Answer:
+    """Fit pulse against strength from test strikes, in order of time.
+
+    Columns: pulse_us, speed_m_s (or level_db), double (1 where it struck twice). An empty
+    strength is a miss. Exit status 1 where no pulses can be recommended.
+    """
+    del progress, machine
+    contract = contract_of(job("calibrate tapper")(table, rig=rig, records=records))
+    fit = contract["fit"]
+
+    def say(to: Speaker) -> None:
+        rows = zip(
+            *(fit[k] for k in ("pulses_us", "strength", "scatter", "strikes", "misses", "doubles")),
+            strict=True,
+        )
+        to.table(
+            ("pulse (µs)", "strength (1)", "± (%)", "strikes (#)", "missed (#)", "twice (#)"),
+            [
+                (str(p), number(s, 3), number(100 * c, 1), str(n), str(m), str(d))
+                for p, s, c, n, m, d in rows
+            ],
+        )
+        if fit["safe_us"]:
+            to.line("One strike each, never two: {} to {} µs.".format(*fit["safe_us"]))
+        for name in ("light", "firm"):
+            pulse = fit[f"{name}_us"]
+            to.line(f"{name}_pulse_us = {pulse}" if pulse else f"No pulse for {name}.")
+        to.lines(fit["notes"])
+        to.line(contract["sentence"])
+        to.line(f"Stored as {contract['path']}")
+
+    return Answer(contract, say, status=0 if fit["light_us"] and fit["firm_us"] else 1)
