@@ -26,6 +26,8 @@ JOBS: dict[str, tuple[str, str]] = {
     "calibrate sound": ("rig.jobs.calibrate_sound", "calibrate_sound"),
     "calibrate bar": ("rig.jobs.calibrate_sound", "calibrate_bar"),
     "calibrate tapper": ("rig.jobs.calibrate_tapper", "calibrate_tapper"),
+    "calibrate sheet": ("rig.jobs.calibrate_lens", "write_sheet"),
+    "calibrate lens": ("rig.jobs.calibrate_lens", "calibrate_lens_of"),
     "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
 }

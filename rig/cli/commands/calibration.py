@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, number
-from rig.cli.commands.calibration_bench import records_options, tapper
+from rig.cli.commands.calibration_bench import lens, records_options, sheet, tapper
 from rig.cli.verb import FILE, READING, contract_of, folder_argument, verb
 from rig.cli.verbs import job
 
@@ -328,7 +328,7 @@ def bar_(recording: Path, bar: str, progress: Any, machine: bool, **options: Any
     return Answer(contract, say, status=1 if contract["good"] is False else 0)
 
 
-for _command in (list_, repeat, gantry, tapper, sound, bar_):
+for _command in (list_, repeat, gantry, sheet, lens, tapper, sound, bar_):
     calibrate.add_command(_command)
 
 COMMANDS = (calibrate,)

@@ -64,3 +64,67 @@ def tapper(
         to.line(f"Stored as {contract['path']}")
 
     return Answer(contract, say, status=0 if fit["light_us"] and fit["firm_us"] else 1)
+
+
+PAPER = click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True
+)
+
+
+@verb(
+    "sheet",
+    "Write the sheet for the lens as a PDF at true size.",
+    example="platerig calibrate sheet lens-sheet.pdf --paper a4",
+)
+@click.argument("out", metavar="OUT.pdf", type=FILE)
+@PAPER
+def sheet(out: Path, paper: str, progress: Any, machine: bool) -> Answer:
+    """Write the chessboard with markers. Print it at 100 %, and measure both rulers."""
+    del progress, machine
+    path = job("calibrate sheet")(out, paper)
+    return Answer(
+        {"sheet": str(path), "paper": paper},
+        lambda to: to.line(f"Sheet: {path}. Print it at 100 % and measure both rulers."),
+    )
+
+
+@verb(
+    "lens",
+    "Calibrate the lens from pictures of the sheet.",
+    example="platerig calibrate lens --rig rig.toml lens-*.png",
+)
+@click.argument("pictures", metavar="PICTURE...", nargs=-1, required=True, type=FILE)
+@PAPER
+@records_options
+def lens(
+    pictures: tuple[Path, ...],
+    paper: str,
+    rig: Path | None,
+    records: Path | None,
+    progress: Any,
+    machine: bool,
+) -> Answer:
+    """Take a dozen pictures: the sheet near, tilted to all sides, and in every corner."""
+    del machine
+    contract = contract_of(
+        job("calibrate lens")(pictures, paper=paper, rig=rig, records=records, progress=progress)
+    )
+
+    def say(to: Speaker) -> None:
+        values = zip(contract["lens"].items(), contract["sd"], strict=True)
+        to.table(
+            ("lens", "value (px, k: 1)", "± (same)"),
+            [(n, number(v, 4), number(sd, 4)) for (n, v), sd in values],
+        )
+        to.line(
+            f"{len(contract['pictures'])} pictures, corners off by {contract['rms_px']:.2f} px; "
+            f"held out: {contract['held_out_px']:.2f} px."
+        )
+        to.line(f"Covered {100 * contract['covered']:.0f} % of the picture (corners per cell):")
+        for row in contract["coverage"]:
+            to.line("  " + " ".join(f"{n:4d}" if n else "   ." for n in row))
+        to.lines([*contract["notes"], *contract["left_out"]])
+        to.line(f"Stored as {contract['path']}")
+        to.line(f'In the rig file, under [camera]: lens = "{contract["lens_file"]}"')
+
+    return Answer(contract, say)
