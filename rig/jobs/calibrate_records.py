@@ -86,3 +86,42 @@ def keep(
         kind, values, datetime.now(UTC), rig="" if rig is None else Path(rig).name, **more
     )
     return replace(record, path=store(folder, record))
+
+
+def smallest_change_cents(
+    reading: str,
+    *,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
+    beside: Path | str | None = None,
+    now: datetime | None = None,
+) -> tuple[float | None, str]:
+    """The smallest change of a reading that means something, by the newest study that holds.
+
+    beside: a plate folder, whose neighbour `calibration` is looked into where neither a folder nor
+    a rig file is named. None with the reason where there is no such study.
+    """
+    from rig.calibrate.records import load_all, standing
+
+    found, _ = load_all(records_folder(records, rig, beside))
+    (state,) = standing(found, now or datetime.now(UTC), ("repeatability",))
+    if state.state != "holds" or state.record is None:
+        return None, state.sentence
+    for study in state.record.values.get("studies", []):
+        if study.get("reading") == reading:
+            return float(study["smallest_change_cents"]), state.sentence
+    return None, f"{state.sentence} It did not study the reading “{reading}”."
+
+
+def records_in_force(
+    *, records: Path | str | None = None, rig: Path | str | None = None, now: datetime | None = None
+) -> dict[str, Any]:
+    """What a scan made now uses: records that hold, and a sentence for every other kind.
+
+    Plain JSON, for the scan's origin and for the foot of its map.
+    """
+    listed = calibrations(records=records, rig=rig, now=now)
+    return {
+        "used": [s.record.name for s in listed.standings if s.state == "holds" and s.record],
+        "cautions": [s.sentence for s in listed.standings if s.state != "holds"],
+    }

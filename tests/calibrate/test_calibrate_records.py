@@ -10,6 +10,7 @@ import pytest
 
 from rig.calibrate.records import KINDS, load_all, new_record, standing, store
 from rig.cli.main import run
+from rig.jobs.calibrate_records import records_in_force, smallest_change_cents
 from rig.model.errors import FolderError, UsageError
 
 NOW = datetime(2031, 5, 4, 12, 0, tzinfo=UTC)
@@ -82,3 +83,27 @@ def test_list_says_what_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture
         store(tmp_path, new_record(kind, {}, datetime.now(UTC)))
     assert run(["calibrate", "list", "--records", str(tmp_path)]) == 0
     assert run(["calibrate", "list", "--rig", str(tmp_path / "none.toml")]) == 2
+
+
+def test_what_a_scan_uses_and_what_it_must_say(tmp_path: Path) -> None:
+    store(tmp_path, new_record("lens", {}, NOW))
+    store(tmp_path, new_record("bar", {}, NOW - timedelta(days=3)))
+    found = records_in_force(records=tmp_path, now=NOW)
+    assert found["used"] == ["lens-20310504T120000Z"]
+    assert any("Reference bar: expired" in s for s in found["cautions"])
+    assert len(found["cautions"]) == len(KINDS) - 1
+
+
+def test_smallest_change_of_the_newest_study_that_holds(tmp_path: Path) -> None:
+    def ask(reading: str, days: float = 1.0) -> float | None:
+        now = NOW + timedelta(days=days)
+        return smallest_change_cents(reading, records=tmp_path, now=now)[0]
+
+    assert ask("local") is None
+    for cents, day in ((9.0, -5), (12.5, 0)):
+        study = {"reading": "local", "smallest_change_cents": cents}
+        made = NOW + timedelta(days=day)
+        store(tmp_path, new_record("repeatability", {"studies": [study]}, made))
+    assert ask("local") == 12.5
+    assert ask("attack") is None
+    assert ask("local", days=400) is None
