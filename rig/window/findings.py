@@ -25,16 +25,17 @@ def map_text(drawn: DrawnMap) -> str:
     ]
     if made.repeatability_cents is not None:
         lines.append(tr("Repeatability {0:.0f} cents.").format(made.repeatability_cents))
-    lines += [html.escape(reason) for reason in made.reasons]
     lines.append(f"<b>{tr('Work order')}</b>")
     lines.append(html.escape(order.sentence))
     for zone in order.zones:
         lines.append(
-            tr("{0}. x {1}, y {2} mm: {3} ± {4:.0f} cents, {5:.0f} cm², sure to {6:.0f} %").format(
+            tr("{0}. x {1}, y {2} mm: {3} ± {4:.0f} cents, {5:.0f} cm², sure to {6} %").format(
                 zone.rank, signed(zone.x_mm), signed(zone.y_mm), signed(zone.excess_cents),
-                zone.excess_sd_cents, zone.area_mm2 / 100.0, 100.0 * min(zone.confidence, 0.999),
+                zone.excess_sd_cents, zone.area_mm2 / 100.0, min(99, int(100.0 * zone.confidence)),
             )
         )  # fmt: skip
+    lines.append(f"<b>{tr('How it was made')}</b>")
+    lines += [html.escape(reason) for reason in made.reasons]
     return "<br>".join(lines)
 
 

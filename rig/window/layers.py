@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
 from PyQt5.QtCore import QRectF, Qt
 
-from rig.window.theme import BAD, DONE, DOUBTFUL, PLANNED, theme, type_scale
+from rig.window.theme import BAD, DONE, DOUBTFUL, PLANNED, axis_font, theme, type_scale
 from rig.window.words import signed
 
 if TYPE_CHECKING:
@@ -19,8 +20,7 @@ TAP_LOOK = {  # shape as well as colour says what a tap is
     "planned": ("o", PLANNED, None), "done": ("o", DONE, DONE),
     "doubtful": ("t", DOUBTFUL, DOUBTFUL), "bad": ("x", BAD, BAD),
 }  # fmt: skip
-_LABELS_APART_MM = 32.0
-_LABEL_PERCENT = 80
+_ROOM_MM = (38.0, 20.0)  # beside and above a label, nothing else is written
 DARK_INK = "#22262b"  # on the maps, which are light in every theme
 
 
@@ -73,10 +73,12 @@ def lines_item(lines: list[Any], pen: Any) -> Any:
     return pg.PlotCurveItem(joined[:, 0], joined[:, 1], connect=connect, pen=pen)
 
 
-def fill_field(layer: Layer, field: Field) -> None:
-    """A coloured field with its contours; the bold line is 0, dashed ones lie below it."""
+def fill_field(layer: Layer, field: Field, written: Sequence[tuple[float, float]] = ()) -> None:
+    """A coloured field with its contours; the bold line is 0, dashed ones lie below it.
+
+    written: places that have labels of their own.
+    """
     layer.clear()
-    # repeated rows and columns keep the image sharp when it is enlarged
     image = pg.ImageItem(field.rgba, axisOrder="row-major")
     image.setRect(QRectF(*field.box_mm))
     layer.add(image)
@@ -88,28 +90,25 @@ def fill_field(layer: Layer, field: Field) -> None:
     for wanted, pen in styles:
         lines = [line for level, of in field.contours.items() if wanted(level) for line in of]
         layer.add(lines_item(lines, pen), 0.1)
-    labelled: list[Any] = []
+    taken = [np.array(place) for place in written]
     for level, lines in field.contours.items():
         if lines and level != 0:
             longest = max(lines, key=len)
             if len(longest) > 25:
-                _label(layer, labelled, longest, signed(level))
+                _label(layer, taken, longest, signed(level))
 
 
-def _label(layer: Layer, labelled: list[Any], line: Any, text: str) -> None:
-    """Write on a line where no other label is near; not at all where there is no room."""
-    for share in (0.5, 0.35, 0.65, 0.2, 0.8):
+def _label(layer: Layer, taken: list[Any], line: Any, text: str) -> None:
+    """Write on a line where nothing else is written; not at all where there is no room."""
+    for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95):
         place = line[int(share * (len(line) - 1))]
-        if all(np.hypot(*(place - other)) > _LABELS_APART_MM for other in labelled):
+        if not any(np.all(np.abs(place - other) < _ROOM_MM) for other in taken):
             break
     else:
         return
-    labelled.append(place)
-    item = pg.TextItem(
-        html=f'<span style="color:{DARK_INK}; font-size:{_LABEL_PERCENT}%">{text}</span>',
-        anchor=(0.5, 0.5),
-        fill=pg.mkBrush(255, 255, 255, 150),
-    )
+    taken.append(place)
+    item = pg.TextItem(text, color=DARK_INK, anchor=(0.5, 0.5), fill=pg.mkBrush(255, 255, 255, 150))
+    item.setFont(axis_font())
     item.setPos(float(place[0]), float(place[1]))
     layer.add(item, 0.2)
 
@@ -151,6 +150,7 @@ def fill_zones(layer: Layer, drawn: DrawnMap) -> None:
             html=f'<span style="color:{DARK_INK}">{text}</span>', anchor=(0.5, 0.5),
             fill=pg.mkBrush(255, 255, 255, 225), border=drawn_pen(DARK_INK, width=1),
         )  # fmt: skip
+        item.setFont(axis_font())
         item.setPos(zone.x_mm, zone.y_mm)
         layer.add(item, 0.3)
     if order.starting_spot_mm is not None:

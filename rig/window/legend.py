@@ -55,17 +55,19 @@ class Legend(QWidget):
             text = tr("No map shown yet. Choose a layer above, or make a map.")
             painter.drawText(self.rect(), Qt.AlignCenter | Qt.TextWordWrap, text)
             return
-        side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + 14
+        side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + high
         box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
         painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self._title)
         painter.drawImage(box, self._strip)
         painter.drawRect(box)
-        painter.drawText(QRectF(0, box.y(), side - 7, box.height()),
+        painter.drawText(QRectF(0, box.y(), side - 0.4 * high, box.height()),
                          Qt.AlignRight | Qt.AlignVCenter, self._ends[0])  # fmt: skip
-        painter.drawText(QRectF(width - side + 7, box.y(), side, box.height()),
+        painter.drawText(QRectF(width - side + 0.4 * high, box.y(), side, box.height()),
                          Qt.AlignLeft | Qt.AlignVCenter, self._ends[1])  # fmt: skip
         for share in (0.0, 0.25, 0.5, 0.75, 1.0):
             cents = (2 * share - 1) * self._reach
             text = signed(cents) + (tr(" cents") if share == 0.5 else "")
             at = box.x() + share * box.width()
-            painter.drawText(QRectF(at - 60, box.bottom() + 1, 120, high), Qt.AlignCenter, text)
+            painter.drawText(
+                QRectF(at - 4 * high, box.bottom() + 1, 8 * high, high), Qt.AlignCenter, text
+            )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import statistics
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,8 @@ class LiveScan:
         self._timer = QTimer(window)
         self._timer.setInterval(REDRAW_MS)
         self._timer.timeout.connect(self.draw)
-        self._drawn = -1
+        self._drawn = (-1, -1)
+        self._looked = False
         self._size_mm = 9.0
         self.reach = 200.0
 
@@ -51,7 +53,7 @@ class LiveScan:
         """The scan has been started."""
         window = self._window
         run.lost.connect(window.ask_plugged_in)
-        self._drawn = -1
+        self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})
         for name in ("live", "taps"):
             window.plate.layers[name].clear()
@@ -90,11 +92,21 @@ class LiveScan:
             return
         window.run_bar.busy(self._sentence(run), run.done, run.total, cancel=False)
         window.run_bar.scanning(not (run.halted or run.stopping), run.paused)
-        if len(run.quality) == self._drawn:
+        if run.total and not self._looked:  # the plan is stored by now
+            self._looked = True
+            window.desk.look()
+        seen = window.desk.seen
+        planned = {tap.tap: tap for tap in seen.taps} if self._looked and seen else {}
+        now = (len(run.quality), len(planned))
+        if now == self._drawn:
             return
-        self._drawn = len(run.quality)
-        taps = tuple(TapState(tap, x, y, state) for tap, (x, y, state) in list(run.quality.items()))
-        layers.fill_taps(window.plate.layers["taps"], taps)
+        self._drawn = now
+        planned.update(
+            {tap: TapState(tap, x, y, state) for tap, (x, y, state) in run.quality.items()}
+        )
+        # the disc of what was heard stands for a tap that is done
+        rest = tuple(t for t in planned.values() if t.state != "done" or t.tap not in run.heard)
+        layers.fill_taps(window.plate.layers["taps"], rest)
         heard = list(run.heard.values())
         if heard:
             middle = statistics.median(cents for _, _, cents in heard)
@@ -136,9 +148,7 @@ class LiveScan:
             text = tr("{0} {1}: {2} strikes kept.").format(
                 made["scan"], states[made["state"]], made["strikes"]
             )
-            window.stages.scan.say(
-                " ".join(made["warnings"]) if made["state"] != "finished" else ""
-            )
+            window.findings.setHtml("<br>".join(map(html.escape, made["warnings"])))
             if made["state"] == "finished":
                 window.stages.open_card(window.stages.read)
         window.run_bar.idle(text)

@@ -59,6 +59,7 @@ class MainWindow(QMainWindow):
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
         self.findings = QTextBrowser()
         self.findings.setAccessibleName(tr("Findings"))
+        self.findings.setPlaceholderText(tr("What the maps say will stand here."))
         self.mode = 0
         self.dialog: Any = None
         self._closing = False
@@ -159,10 +160,12 @@ class MainWindow(QMainWindow):
                                scanning=desk.run is not None)  # fmt: skip
         virtual = desk.rig.world is not None if desk.run is None else desk.run.simulated
         self.banner.setVisible((seen is not None and seen.simulated) or virtual)
-        if seen is None or desk.run is not None:
+        if seen is None:
             return
         outline = seen.outline or (desk.laid.outline if desk.laid is not None else None)
         self.plate.set_outline(outline)
+        if desk.run is not None:
+            return
         self.plate.set_places({t.tap: (t.x_mm, t.y_mm) for t in seen.taps})
         if seen.taps and desk.planned is None:
             layers.fill_taps(self.plate.layers["taps"], seen.taps)
@@ -304,6 +307,7 @@ class MainWindow(QMainWindow):
             self.run_bar.what.setText(tr("Stopping safely, then closing."))
             event.ignore()
             return
+        self.hide()  # a long job ends at its next word of progress; nobody has to watch
         self.desk.workers.cancel()
         self.desk.workers.wait()
         QApplication.instance().removeEventFilter(self)

@@ -8,9 +8,9 @@ import numpy as np
 import pyqtgraph as pg
 from PyQt5.QtCore import QPointF, Qt, pyqtSignal
 from PyQt5.QtGui import QPainterPath
-from PyQt5.QtWidgets import QGraphicsPathItem
+from PyQt5.QtWidgets import QGraphicsPathItem, QLabel
 
-from rig.window.layers import Layer
+from rig.window.layers import DARK_INK, Layer
 from rig.window.theme import axis_font, drawn_width, theme
 from rig.window.words import tr
 
@@ -42,9 +42,16 @@ class PlateView(pg.PlotWidget):
         self._rim: QGraphicsPathItem | None = None
         self._places: dict[int, tuple[float, float]] = {}
         self.chosen: int | None = None
-        self._ring = pg.ScatterPlotItem(size=20, brush=None)
-        self._ring.setZValue(200)
-        plot.addItem(self._ring, ignoreBounds=True)
+        # dark within light, to be seen on maps as well as on the ground of any theme
+        self._rings = [pg.ScatterPlotItem(size=20, brush=None) for _ in range(2)]
+        for above, ring in enumerate(self._rings):
+            ring.setZValue(200 + above)
+            plot.addItem(ring, ignoreBounds=True)
+        self.empty = QLabel(tr("No outline yet. Lay the plate on the bed and have it found."), self)
+        self.empty.setObjectName("faint")
+        self.empty.setAlignment(Qt.AlignCenter)
+        self.empty.setWordWrap(True)
+        self.empty.setAttribute(Qt.WA_TransparentForMouseEvents)
         self.scene().sigMouseClicked.connect(self._clicked)
         self.paint_theme()
 
@@ -61,8 +68,9 @@ class PlateView(pg.PlotWidget):
             axis.setLabel(
                 text, color=colours.faint, **{"font-size": f"{axis_font().pointSizeF()}pt"}
             )
-        self._ring.setSize(drawn_width(20))
-        self._ring.setPen(pg.mkPen(colours.ink, width=drawn_width(3)))
+        for ring, colour, width in zip(self._rings, ("#ffffff", DARK_INK), (6, 2.5), strict=True):
+            ring.setSize(drawn_width(20))
+            ring.setPen(pg.mkPen(colour, width=drawn_width(width)))
         if self._outline is not None:
             self.set_outline(self._outline)
 
@@ -74,6 +82,7 @@ class PlateView(pg.PlotWidget):
         self._wood = self._rim = None
         new = outline is not None and outline is not self._outline
         self._outline = outline
+        self.empty.setVisible(outline is None)
         if outline is None:
             return
         path = QPainterPath()
@@ -93,6 +102,12 @@ class PlateView(pg.PlotWidget):
             self.getPlotItem().addItem(item, ignoreBounds=True)
         if new:
             self.fit()
+
+    def resizeEvent(self, event: Any) -> None:
+        """The sentence on the empty plate stays in the middle."""
+        super().resizeEvent(event)
+        if hasattr(self, "empty"):
+            self.empty.setGeometry(self.width() // 6, 0, 2 * self.width() // 3, self.height())
 
     def fit(self) -> None:
         """Show the whole plate."""
@@ -128,10 +143,12 @@ class PlateView(pg.PlotWidget):
         """Choose a tap and ring it."""
         self.chosen = tap if tap in self._places else None
         if self.chosen is None:
-            self._ring.clear()
+            for ring in self._rings:
+                ring.clear()
             return
         x, y = self._places[self.chosen]
-        self._ring.setData([x], [y])
+        for ring in self._rings:
+            ring.setData([x], [y])
         self.tap_chosen.emit(self.chosen)
 
     def step(self, by: int) -> None:

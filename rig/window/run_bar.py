@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PyQt5.QtCore import QDateTime, QLocale, Qt, pyqtSignal
+from PyQt5.QtCore import QDateTime, Qt, pyqtSignal
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout
 
 from rig.window.words import duration, tr
@@ -71,6 +71,5 @@ class RunBar(QFrame):
     @staticmethod
     def remaining(seconds: float) -> str:
         """`3 min 05 s left, done at 14:32`."""
-        at = QDateTime.currentDateTime().addSecs(round(seconds)).time()
-        clock = QLocale().toString(at, QLocale.ShortFormat)
+        clock = QDateTime.currentDateTime().addSecs(round(seconds)).toString("HH:mm")
         return tr("{0} left, done at {1}").format(duration(seconds), clock)

@@ -203,7 +203,10 @@ class Stages(QScrollArea):
         )
         self.write_report.setEnabled(bool(struck))
         names = [(f"{one.scan} · {tr(one.face)} · {one.taps_done}", one.scan) for one in scans]
-        for box, at in ((self.which, -1), (self.before, -2), (self.after, -1)):
+        last = len(scans) - 1
+        alike = [n for n in range(last) if scans[n].face == scans[last].face]
+        earlier = alike[-1] if alike else max(0, last - 1)
+        for box, at in ((self.which, last), (self.before, earlier), (self.after, last)):
             before = [(box.itemText(n), box.itemData(n)) for n in range(box.count())]
             if before == names:
                 continue
@@ -212,6 +215,6 @@ class Stages(QScrollArea):
             box.clear()
             for text, name in names:
                 box.addItem(text, name)
-            place = box.findData(kept) if kept else max(0, len(names) + at)
+            place = box.findData(kept) if kept else at
             box.setCurrentIndex(place if names else -1)
             box.blockSignals(False)

@@ -87,7 +87,6 @@ QPushButton, QComboBox, QLineEdit, QTextBrowser, QListWidget, QTableWidget {{
   background: {t.raised}; color: {t.ink}; border: 1px solid {t.line}; border-radius: 4px; }}
 QTextBrowser, QTableWidget {{ border-radius: 0; }}
 QComboBox QAbstractItemView {{ background: {t.raised}; color: {t.ink}; }}
-QComboBox::drop-down {{ border: none; width: 1.4em; }}
 QPushButton {{ padding: 0.35em 0.8em; }}
 QComboBox, QLineEdit {{ padding: 0.2em 0.4em; min-height: 1.4em; }}
 QPushButton:hover {{ border-color: {t.accent}; }}
@@ -103,7 +102,7 @@ QPushButton#stage {{ text-align: left; font-weight: bold; border: none; border-r
   background: transparent; padding: 0.3em 0.4em; }}
 QPushButton#stage:checked {{ background: {t.accent}; color: {t.on_accent}; }}
 QPushButton#stage:focus {{ border: 1px solid {t.accent}; }}
-QLabel#faint {{ color: {t.faint}; }}
+QLabel#faint {{ color: {t.faint}; background: transparent; }}
 QLabel#problem {{ color: {t.caution}; font-weight: bold; }}
 QLabel#big {{ font-size: {1.6 * size_pt}pt; font-weight: bold; }}
 QLabel#title {{ font-size: {2.2 * size_pt}pt; font-weight: bold; }}
@@ -114,5 +113,12 @@ QProgressBar {{ background: {t.raised}; border: 1px solid {t.line}; border-radiu
   color: {t.ink}; text-align: center; min-height: 1.3em; }}
 QProgressBar::chunk {{ background: {t.accent}; border-radius: 3px; }}
 QHeaderView::section {{ background: {t.panel}; color: {t.faint}; border: none; }}
+QScrollBar {{ background: {t.panel}; border: none; }}
+QScrollBar:vertical {{ width: 0.8em; }}
+QScrollBar:horizontal {{ height: 0.8em; }}
+QScrollBar::handle {{ background: {t.line}; border-radius: 0.3em; margin: 1px; }}
+QScrollBar::handle:vertical {{ min-height: 2em; }}
+QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
+QScrollBar::add-page, QScrollBar::sub-page {{ background: {t.panel}; }}
 QToolTip {{ background: {t.raised}; color: {t.ink}; border: 1px solid {t.line}; }}
 """

@@ -146,8 +146,9 @@ def _planned(window: MainWindow, made: Any) -> None:
 
 
 def _mapped(window: MainWindow, made: Any) -> None:
-    layers.fill_field(window.plate.layers["tone"], made.tone)
-    layers.fill_field(window.plate.layers["above"], made.above)
+    zones = [(zone.x_mm, zone.y_mm) for zone in made.made.work_order.zones]
+    layers.fill_field(window.plate.layers["tone"], made.tone, zones)
+    layers.fill_field(window.plate.layers["above"], made.above, zones)
     layers.fill_zones(window.plate.layers["zones"], made)
     window.offer("tone", show=False)
     window.offer("above", show=False)

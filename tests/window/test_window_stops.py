@@ -34,8 +34,8 @@ def test_pause_then_esc_halts(
     assert run is not None
     assert "left, done at" in window.run_bar.what.text()
     click(qtbot, window.run_bar.pause)
-    qtbot.waitUntil(lambda: run.state == "paused", timeout=20_000)
-    assert "paused" in window.run_bar.what.text()
+    qtbot.waitUntil(lambda: "paused" in window.run_bar.what.text(), timeout=20_000)
+    assert run.state == "paused"
     click(qtbot, window.run_bar.pause)
     qtbot.waitUntil(lambda: run.state == "running", timeout=20_000)
     qtbot.keyClick(window.findings, Qt.Key_Escape)
@@ -76,3 +76,14 @@ def test_a_fault_stops_the_scan_and_keeps_a_bundle(
     assert "ZeroDivisionError" in text
     assert str(Path.home()) not in text
     window.faults.box.close()
+
+
+def test_stop_ends_a_pause(qtbot: QtBot, window: MainWindow, idle: object, tmp_path: Path) -> None:
+    assert callable(idle)
+    _tapping(qtbot, window, tmp_path / "a.plate")
+    click(qtbot, window.run_bar.pause)
+    qtbot.waitUntil(lambda: "paused" in window.run_bar.what.text(), timeout=20_000)
+    click(qtbot, window.run_bar.stop)
+    idle()
+    assert overview(tmp_path / "a.plate").scans[0].state == "stopped"
+    assert window.stages.resume_scan.isEnabled()
