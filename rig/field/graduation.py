@@ -39,7 +39,7 @@ _LEAST_Z = 4.0
 CONFIDENCE = 0.95
 _MOST_PATCHES = 16
 _SEEN = 0.15  # share of a patch's information that other patches may take away
-_DRAWS = 2000
+_DRAWS = 1000
 _SEED = 20212
 
 

@@ -34,7 +34,8 @@ _SETTLING = 2  # of these steps, the last, bring the first scan to rest
 # (tests/bench/bench_change.py prints how well it holds).
 _ROWS_PER_FACT = 2.5
 _WITH_CARE = 1.8  # no better than "use with care": the plate's model leans on the taps
-_OTHER_PLATE = 4.0  # misfit of the second scan against the first one's
+_OTHER_PLATE = 2.5  # misfit of the second scan against the first one's
+_MOST_CENTS = 500.0  # a place cut from 4 to 3 mm between two scans falls by as much
 
 
 @dataclass(frozen=True)
@@ -127,15 +128,19 @@ def plate_change(
             "The fit of the second scan to the first one's plate broke down.", where=after.scan
         ) from error
     worse, more = judge(second, arched=arched)
-    if second.misfit > 4.0 + _OTHER_PLATE * own.misfit:
-        worse = "refused"
-        more = [
-            f"The second scan does not fit the first one's plate (misfit {second.misfit:.1f} per "
-            f"row, {own.misfit:.1f} before): another plate, or one laid down quite otherwise."
-        ]
     order: list[Verdict] = ["good", "use with care", "refused"]
     verdict = max(verdict, worse, key=order.index)
-    return PlateChange(first.geometry, own, second, verdict, tuple(dict.fromkeys(more)))
+    change = PlateChange(first.geometry, own, second, verdict, tuple(dict.fromkeys(more)))
+    cents = change.cents(first.data.places_mm)
+    spread = float(np.quantile(np.abs(cents - np.median(cents)), 0.99))
+    if second.misfit <= 3.0 + _OTHER_PLATE * own.misfit and spread <= _MOST_CENTS:
+        return change
+    said = (
+        f"The second scan does not fit the first one's plate (misfit {second.misfit:.1f} per row, "
+        f"{own.misfit:.1f} before; tones up to {spread:.0f} cents off): another plate, or one that "
+        "was laid down quite otherwise."
+    )
+    return replace(change, verdict="refused", reasons=(said,))
 
 
 def _fits(
@@ -156,6 +161,7 @@ def _fits(
         # the mass only says where between thickness and density a change of tone belongs
         mass=5e-3,
         arch_mm=0.02 if arched else None,
+        rows_per_fact=1.0,  # the change's prior is narrow; its doubt is scaled in `covariance`
     )
 
     def fitted(scan: ScanRecord | None, start: Belief, schedule: tuple[Stage, ...]) -> Fit:

@@ -67,6 +67,9 @@ class Freedom:
     equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0
     mass: float = 2e-4
+    # Neighbouring bins and modes share the model's errors: so many rows tell one fact about the
+    # field and the arch. On model plates any number from 6 to 25 serves as well, and 1 overfits.
+    rows_per_fact: float = 8.0
 
     def with_arch(self, sd_mm: float) -> Freedom:
         """The same with the arch's height free by sd_mm."""
@@ -216,7 +219,8 @@ def _prior(
     if stage.constants_only:
         precision[span, span] = 1e12 * np.eye(span.stop - span.start)
     else:
-        precision[span, span] = np.linalg.inv(geometry.field.covariance(stage.prior))
+        prior = np.linalg.inv(geometry.field.covariance(stage.prior))
+        precision[span, span] = free.rows_per_fact * prior
         offset[span] = belief.log_thickness - start.log_thickness
     h = geometry.thickness_m(belief.log_thickness)
     share = geometry.on_places.T @ (geometry.weights_m2 * h) * belief.density_kg_m3 / mass_kg
@@ -243,7 +247,7 @@ def _prior(
         block = rows.blocks["arch"]
         parts = tuple((share * free.arch_mm, length) for share, length in free.arch_lengths)
         prior = geometry.arch.field.covariance(parts)
-        precision[block, block] = np.linalg.inv(prior)
+        precision[block, block] = free.rows_per_fact * np.linalg.inv(prior)
         offset[block] = belief.arch - start.arch
     return precision, offset
 

@@ -39,10 +39,10 @@ def _normal_equations(
     single, right = root.astype(np.float32), (root * residual).astype(np.float32)
     matrix, slope = np.zeros((len(jac), len(jac))), np.zeros(len(jac))
 
-    def products(start: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def products(start: int) -> tuple[NDArray[np.float32], FloatArray]:
         span = slice(start, start + _PIECE)
         piece = jac[:, span] * single[span]
-        return piece @ piece.T, piece @ right[span]
+        return np.asarray(piece @ piece.T), np.asarray(piece @ right[span], dtype=np.float64)
 
     starts = range(0, jac.shape[1], _PIECE)
     for first in range(0, len(starts), 8):  # a few at a time: every product is a whole matrix

@@ -61,7 +61,7 @@ def _smooth(values: FloatArray, sd: float) -> FloatArray:
 class ArchSurface:
     """An arch as cubic splines: smooth in curvature, which is what stiffens a plate."""
 
-    def __init__(self, support_mm: FloatArray, spacing_mm: float = 24.0) -> None:
+    def __init__(self, support_mm: FloatArray, spacing_mm: float = 18.0) -> None:
         self.field = SplineField(support_mm, spacing_mm, degree=3)
 
     def operators(self, xy_mm: FloatArray) -> tuple[sparse.csr_matrix, ...]:
