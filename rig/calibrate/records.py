@@ -23,7 +23,6 @@ FOLDER_NAME = "calibration"
 KINDS: dict[str, tuple[str, int]] = {
     "lens": ("camera lens", 365),
     "gantry": ("gantry", 180),
-    "camera-offset": ("hammer to camera", 90),
     "tapper": ("tapper", 30),
     "sound": ("sound", 30),
     "bar": ("reference bar", 1),
@@ -211,7 +210,8 @@ def _one(kind: str, record: Record | None, now: datetime) -> Standing:
     left = record.good_for_days - age
     return Standing(
         kind, "holds", record,
-        f"{words}: made {record.made_utc[:10]}, holds {left:.0f} more days.",
+        f"{words}: made {record.made_utc[:10]}, holds {left:.0f} more days."
+        + (" It was made on a virtual rig." if record.simulated else ""),
     )  # fmt: skip
 
 
