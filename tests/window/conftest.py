@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -29,17 +29,20 @@ def scanned(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def window(qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[MainWindow]:
+def window(qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> MainWindow:
     """An empty window."""
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     QSettings.setPath(QSettings.NativeFormat, QSettings.UserScope, str(tmp_path / "settings"))
     made = MainWindow()
-    qtbot.addWidget(made)
+
+    def at_rest(_window: object) -> None:
+        made.make_safe()
+        qtbot.waitUntil(lambda: not made.desk.workers.running(), timeout=30_000)
+
+    qtbot.addWidget(made, before_close_func=at_rest)
     made.show()
-    yield made
-    made.make_safe()
-    qtbot.waitUntil(lambda: not made.desk.workers.running(), timeout=30_000)
+    return made
 
 
 Idle = Callable[[], None]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from hands import begin_scan, click, press
 from PyQt5.QtCore import QPointF, Qt
 from PyQt5.QtWidgets import QLineEdit
@@ -13,6 +14,7 @@ from rig.jobs.overview import overview
 from rig.window.main_window import MainWindow
 
 
+@pytest.mark.slow
 def test_from_a_new_plate_to_the_report(
     qtbot: QtBot, window: MainWindow, idle: object, tmp_path: Path
 ) -> None:
