@@ -91,7 +91,7 @@ def test_a_carved_place_is_the_largest_change(found: Inversion) -> None:
     deepest = int(np.argmin(cents))
     assert np.hypot(*(places[deepest] - np.array(carve[:2]))) < 12.0
     assert cents[deepest] < -4.0 * sd[deepest]  # of one tap, unsmoothed
-    assert change.moved_deg == pytest.approx(0.3, abs=0.1)
+    assert change.moved_deg == pytest.approx(0.3, abs=0.2)  # and the field takes up the rest
     far = np.hypot(*(places - np.array(carve[:2])).T) > 50.0
     assert np.median(np.abs(cents[far])) < 12.0
 
