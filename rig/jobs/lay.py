@@ -45,12 +45,14 @@ def lay(
     seed: int = 1,
     face: Face = "outer",
     rim_height_mm: float = RIM_HEIGHT_MM,
+    keep_outline: bool = False,
     progress: Progress = silent,
 ) -> Laid:
     """Look through the camera of a rig. The gantry stays where it is.
 
-    folder: with the plate's outline; without one it is taken from the picture. Raises UsageError,
-    RigFileError, CameraError, PictureError.
+    folder: with the plate's outline; without one it is taken from the picture, and stored
+    where keep_outline says so. Raises UsageError, RigFileError, CameraError, PictureError,
+    FolderError.
     """
     from rig.jobs.compose import compose
     from rig.jobs.locate import _stored_outline
@@ -66,6 +68,17 @@ def lay(
     progress(ProgressEvent("looking for the plate", 1, 2))
     located = locate_plate(picture, rig.settings, outline, face, rim_height_mm=rim_height_mm)
     progress(ProgressEvent("looking for the plate", 2, 2))
+    if keep_outline and folder is not None and outline is None and located.pose is not None:
+        _keep(folder, located.outline)
     source = "picture" if outline is None else "plate folder"
     rgb = picture if picture.ndim == 2 else picture[..., ::-1]
     return Laid(rgb.copy(), LocateResult(located, face, source), rig.simulated)
+
+
+def _keep(folder: Path | str, outline: Outline | None) -> None:
+    """Give the folder the outline that the picture shows; it can be planned on from now on."""
+    from rig.archive.plate_folder import PlateFolder
+
+    if outline is not None:
+        with PlateFolder.open(folder, write=True) as opened:
+            opened.set_outline(outline, source="picture")

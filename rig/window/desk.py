@@ -77,8 +77,12 @@ class Desk(QObject):
             self._failed(place, problem)
             self.scan_broke_off()
 
+        def well(outcome: Any) -> None:
+            self.said.emit(place, "")
+            done(outcome)
+
         call = run_scan if name == "scan.scan" else _job(name)
-        if self.workers.start(name, call, done, failed, **options):
+        if self.workers.start(name, call, well, failed, **options):
             return True
         self.said.emit(place, tr("That is being done already."))
         return False
@@ -134,6 +138,7 @@ class Desk(QObject):
     def show_scan(self, scan: str) -> None:
         """Look at another scan of this plate."""
         self.shown_scan = scan
+        self.planned = self.map = self.modes = None
         self.look()
 
     def use_rig(self, rig: RigChoice) -> None:
@@ -191,9 +196,17 @@ class Desk(QObject):
             if located.pose is None:
                 self.said.emit("lay", located.reason)
             self.laid_out.emit(laid)
-            self.changed.emit()
+            self.look()
 
-        self._do("lay", "lay.lay", done, folder=self.folder, face=face, **self.rig.devices())
+        self._do(
+            "lay",
+            "lay.lay",
+            done,
+            folder=self.folder,
+            face=face,
+            keep_outline=True,
+            **self.rig.devices(),
+        )
 
     def plan(self, choice: ScanChoice) -> None:
         """Count and show the taps."""
@@ -232,7 +245,7 @@ class Desk(QObject):
         self.shown_scan = None
 
         def done(result: Any) -> None:
-            self.run = None
+            self.run = self.planned = None
             self.shown_scan = result.scan
             self.scan_ended.emit(result)
             self.look()
@@ -250,7 +263,7 @@ class Desk(QObject):
     def scan_broke_off(self) -> None:
         """After a failure of the scan's job: nothing moves any more."""
         if self.run is not None and not self.workers.running("scan.scan"):
-            self.run = None
+            self.run = self.planned = None
             self.scan_ended.emit(None)
             self.look()
 

@@ -55,6 +55,7 @@ class LiveScan:
         run.lost.connect(window.ask_plugged_in)
         self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})
+        window.put_away("tone", "above", "zones", "nodal", "change")
         for name in ("live", "taps"):
             window.plate.layers[name].clear()
             window.offer(name)

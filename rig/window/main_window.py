@@ -177,6 +177,13 @@ class MainWindow(QMainWindow):
         if show:
             self.show_layer(name, True)
 
+    def put_away(self, *names: str) -> None:
+        """Layers that belong to another scan than the one that is looked at."""
+        for name in names:
+            self.plate.layers[name].clear()
+            self.layer_buttons[name].setEnabled(False)
+            self.show_layer(name, False)
+
     def show_layer(self, name: str, shown: bool) -> None:
         """Switch one layer; fields make room for each other."""
         hidden = self.plate.show_layer(name, shown)

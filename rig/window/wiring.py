@@ -72,7 +72,7 @@ def _buttons(window: MainWindow) -> None:
     on(stages.next_doubtful, lambda: _next_doubtful(window))
     on(stages.make_change, lambda: _compare(window))
     on(stages.write_report, lambda: _ask_report(window))
-    stages.which.activated.connect(lambda _n: desk.show_scan(stages.which.currentData()))
+    stages.which.activated.connect(lambda _n: _other_scan(window))
     spot.play_wanted.connect(lambda: _play(window))
     spot.out_wanted.connect(lambda: _leave_out(window))
     spot.again_wanted.connect(lambda: _again(window))
@@ -104,10 +104,7 @@ def _ask_rig(window: MainWindow) -> None:
 
 
 def _opened(window: MainWindow) -> None:
-    for name, layer in window.plate.layers.items():
-        layer.clear()
-        window.layer_buttons[name].setEnabled(False)
-        window.show_layer(name, False)
+    window.put_away(*window.plate.layers)
     window.findings.setHtml("")
     window.spot.show_spot(None)
     window.stages.silence()
@@ -203,6 +200,12 @@ def _next_doubtful(window: MainWindow) -> None:
     if poor:
         here = window.plate.chosen if window.plate.chosen is not None else -1
         window.plate.choose(next((tap for tap in poor if tap > here), poor[0]))
+
+
+def _other_scan(window: MainWindow) -> None:
+    window.put_away("tone", "above", "zones", "nodal", "live")
+    window.findings.setHtml("")
+    window.desk.show_scan(window.stages.which.currentData())
 
 
 def _play(window: MainWindow) -> None:

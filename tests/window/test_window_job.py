@@ -45,6 +45,10 @@ def test_from_a_new_plate_to_the_report(
     idle()
     assert "Found" in stages.lay.state.text()
     assert stages.plan.body.isVisible()
+    stages.spacing.setText("29,5")
+    click(qtbot, stages.show_plan)
+    idle()
+    assert stages.plan.state.text() == f"{len(window.desk.planned.plan.taps)} taps."
 
     begin_scan(qtbot, window, speed=0.0, spacing="29,5")
     idle()
