@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 
 def _job(name: str) -> Any:
-    """`module.function` of `rig.jobs`, imported in the thread that runs it."""
-    module, function = name.split(".")
+    """`module.function` of `rig.jobs`, imported in its own thread; `#…` tells uses apart."""
+    module, function = name.partition("#")[0].split(".")
 
     def call(**options: Any) -> Any:
         return getattr(import_module(f"rig.jobs.{module}"), function)(**options)
@@ -65,6 +65,7 @@ class Desk(QObject):
         self.run: ScanRun | None = None
         self.shown_scan: str | None = None
         self._undo: list[dict[str, Any]] = []
+        self._look_again = False
         self._next_spot: int | None = None
 
     # --- one way to start anything -----------------------------------------------------------
@@ -118,7 +119,7 @@ class Desk(QObject):
             self._see(seen)
             self.opened.emit()
 
-        self._do("window", "overview.overview", done, folder=folder)
+        self._do("window", "overview.overview#open", done, folder=folder)
 
     def new_plate(self, options: dict[str, Any]) -> None:
         """Make a folder and open it."""
@@ -127,13 +128,20 @@ class Desk(QObject):
 
     def look(self) -> None:
         """Read the folder's state anew."""
-        if self.folder is not None:
+        if self.folder is not None and self.workers.running("overview.overview"):
+            self._look_again = True
+        elif self.folder is not None:
             self._do("window", "overview.overview", self._see, folder=self.folder,
                      scan=self.shown_scan)  # fmt: skip
 
     def _see(self, seen: Overview) -> None:
+        again, self._look_again = self._look_again, False
+        if seen.folder != self.folder:
+            return  # another folder was opened while this one was being read
         self.seen = seen
         self.changed.emit()
+        if again:
+            self.look()
 
     def show_scan(self, scan: str) -> None:
         """Look at another scan of this plate."""

@@ -90,3 +90,21 @@ def test_no_plate_on_the_bed(qtbot: QtBot, window: MainWindow, idle: object, sca
     idle()
     assert window.stages.lay.problem.text()
     assert "Not found" in window.stages.lay.state.text()
+
+
+def test_opening_while_the_folder_is_being_read(
+    window: MainWindow, idle: object, tmp_path: Path, scanned: Path
+) -> None:
+    assert callable(idle)
+    other = tmp_path / "other.plate"
+    shutil.copytree(scanned, other)
+    window.desk.open_folder(scanned)
+    idle()
+    window.desk.look()
+    window.desk.look()
+    window.desk.open_folder(other)
+    idle()
+    assert window.desk.folder == other
+    assert window.desk.seen is not None
+    assert window.desk.seen.folder == other
+    assert "already" not in window.run_bar.what.text()
