@@ -30,7 +30,7 @@ from rig.model.units import FloatArray
 _VIOLIN_MM = 356.0  # length that the lengths below were set for
 _SYMMETRIC = (150.0, 60.0)  # cents, mm
 _ONE_SIDED = (60.0, 100.0)
-_RIPPLE = (18.0, 17.0)  # 3 % scatter of stiffness is 26 cents; half of it is as smooth as this
+_RIPPLE = (22.0, 17.0)  # cents, mm: what 3 % scatter of stiffness leaves beside the graduation
 _RIM_CENTS, _RIM_MM, _RIM_ALONG_MM = 40.0, 10.0, 20.0
 _TREND_CENTS = 300.0
 _WIDTHS_MM = (30.0, 42.0, 58.0)  # full width at half height

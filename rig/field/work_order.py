@@ -138,7 +138,8 @@ def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap) -> list[_Found]:
             < 0.35 * (patch.width_mm + k.width_mm)
             for k in kept
         )
-        if patch.height_cents < FLOOR_CENTS or inside:
+        # A patch may owe its first look to one that was found after it.
+        if patch.height_cents < FLOOR_CENTS or patch.confidence < CONFIDENCE or inside:
             continue
         kept.append(patch)
         gap = np.hypot(*(smooth.places - np.array([patch.x_mm, patch.y_mm])).T)
