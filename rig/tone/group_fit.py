@@ -17,6 +17,7 @@ from rig.tone.bands import Band, Rows
 from rig.tone.damped import ComplexArray
 
 _AT_REST = 0.5  # standard deviations; the step is then still taken
+_ALIKE = 0.2  # correlation of neighbouring bins that noise in few bins has by chance
 _LEVEL = 0.02  # change of the energy left
 _STILL = 1e-5  # of the frequency: 0.02 cents
 _RIDGE = 1e-12
@@ -31,7 +32,8 @@ class Group:
 
     s (k,) in 1/s, c (k,) half the real amplitude; sd_s of the real and of the imaginary part of
     s, each; sd_c as if s were known; error: energy of what the fit leaves of its band; bins: how
-    many they are; resolution: of its band in 1/s. All but s and c are zero until it is fitted.
+    many they are; resolution: of its band in 1/s; doubt: factor of the sd for what
+    is left being no white noise. All but s and c are zero until it is fitted.
     """
 
     s: ComplexArray
@@ -41,6 +43,7 @@ class Group:
     error: float = 0.0
     bins: int = 0
     resolution: float = 0.0
+    doubt: float = 1.0
 
     @classmethod
     def of_poles(cls, s: ComplexArray, c: ComplexArray) -> Group:
@@ -235,16 +238,33 @@ class _Fit:
         s = np.where(self._quiet[:, None], self.s, self._kept[0])
         c = self._kept[1]
         noise = np.sqrt(0.5 * self._best / self._free)[:, None]
+        doubt = self._doubt()
         sd_s = noise * self._spread(np.asarray(np.linalg.inv(self._normal)))
         first = self._index[:size]
         spread = np.sqrt(np.maximum(self._given[:, first, first].real, 0.0)) * self._scale[:, :size]
         sd_c = noise * spread / np.abs(self._gain(self._kept[0]))
         for row, group in enumerate(self.groups):
             k = len(group.s)
-            group.resolution = float(self._slow[row, 0])
+            group.resolution, group.doubt = float(self._slow[row, 0]), float(doubt[row])
             group.bins, group.error = int(self.rows.widths[row]), float(self._best[row])
             group.s, group.c = s[row, :k], c[row, :k]
             group.sd_s, group.sd_c = sd_s[row, :k], sd_c[row, :k]
+
+    def _doubt(self) -> FloatArray:
+        """How much more the standard deviations are for the likeness of neighbouring bins.
+
+        What is left of white noise is unlike from bin to bin. A partial that nobody fitted, or one
+        that decays in no straight line, leaves a smooth rest, which pulls its neighbours as one;
+        the factor, (1 + r)/(1 − r) with r the correlation of neighbouring bins above 0.2, was
+        found with sounds of forty overlapping partials.
+        """
+        size = self.s.shape[1]
+        fitted = self._columns[:, :, :size] @ self._kept[2][:, :, None]
+        rest = self._columns[:, :, -1] - fitted[:, :, 0]
+        energy = (rest.real**2 + rest.imag**2).sum(axis=1) + 1e-300
+        alike = (rest[:, 1:] * rest[:, :-1].conj()).sum(axis=1).real / energy
+        alike = np.clip(alike - _ALIKE, 0.0, 0.8)
+        return np.asarray((1.0 + alike) / (1.0 - alike))
 
     def left_by(self, rivals: Sequence[Group]) -> FloatArray:
         """Energy that other groups would leave in the same bands; (groups,)."""

@@ -127,7 +127,7 @@ def _partial(group: Group, index: int, lead_s: float) -> Partial:
     rate = float(-group.s[index].real)
     amplitude = 2.0 * float(np.abs(group.c[index]))
     energy = 0.5 * amplitude**2 * (1.0 - np.exp(-2.0 * rate * 0.4)) / (2.0 * rate)
-    sd = float(group.sd_s[index])
+    sd = float(group.sd_s[index]) * group.doubt
     back = float(np.exp(min(rate * lead_s, 3.0)))
     return Partial(
         hz=float(group.s[index].imag / (2 * np.pi)),
