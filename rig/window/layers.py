@@ -36,6 +36,7 @@ class Layer:
         self._plot = plot
         self._depth = depth
         self._items: list[Any] = []
+        self._dots: dict[str, Any] = {}
         self.shown = False
 
     @property
@@ -47,7 +48,17 @@ class Layer:
         """Take everything off."""
         for item in self._items:
             self._plot.removeItem(item)
-        self._items = []
+        self._items, self._dots = [], {}
+
+    def dots(self, key: str, places: Sequence[tuple[float, float]], **look: Any) -> None:
+        """Marks of one kind; made once and then moved, for they change ten times a second."""
+        if key not in self._dots:
+            if not places:
+                return
+            self._dots[key] = pg.ScatterPlotItem()
+            self.add(self._dots[key])
+        xy = np.array(places, dtype=np.float64).reshape(-1, 2)
+        self._dots[key].setData(xy[:, 0], xy[:, 1], **(look if len(xy) else {}))
 
     def show(self, shown: bool) -> None:
         """Show or hide."""
@@ -115,26 +126,12 @@ def _label(layer: Layer, taken: list[Any], line: Any, text: str) -> None:
 
 def fill_taps(layer: Layer, taps: tuple[TapState, ...]) -> None:
     """Each state with a shape of its own."""
-    layer.clear()
     for state, (symbol, edge, face) in TAP_LOOK.items():
-        here = [(tap.x_mm, tap.y_mm) for tap in taps if tap.state == state]
-        if here:
-            layer.add(_dots(here, symbol, edge, face))
-
-
-def fill_plan(layer: Layer, places: list[tuple[float, float]]) -> None:
-    """Taps that are only planned."""
-    layer.clear()
-    if places:
-        layer.add(_dots(places, "o", PLANNED, None))
-
-
-def _dots(places: list[tuple[float, float]], symbol: str, edge: str, face: str | None) -> Any:
-    xy = np.array(places)
-    return pg.ScatterPlotItem(
-        xy[:, 0], xy[:, 1], size=7 * type_scale(), symbol=symbol,
-        pen=drawn_pen(edge, width=1.6), brush=pg.mkBrush(face) if face else pg.mkBrush(None),
-    )  # fmt: skip
+        layer.dots(
+            state, [(tap.x_mm, tap.y_mm) for tap in taps if tap.state == state],
+            size=7 * type_scale(), symbol=symbol, pen=drawn_pen(edge, width=1.6),
+            brush=pg.mkBrush(face) if face else pg.mkBrush(None),
+        )  # fmt: skip
 
 
 def fill_zones(layer: Layer, drawn: DrawnMap) -> None:
@@ -183,18 +180,11 @@ def fill_live(
     layer: Layer, places: list[tuple[float, float]], cents: Any, reach: float, size_mm: float
 ) -> None:
     """What the scan has heard so far: a disc at each tap in the colours of the map."""
-    layer.clear()
-    if not places:
-        return
-    xy = np.array(places)
     table = pg.colormap.ColorMap(np.linspace(0.0, 1.0, 257), live_colours())
     colours = table.map(np.clip((np.asarray(cents) / reach + 1.0) / 2.0, 0.0, 1.0))
-    brushes = [pg.mkBrush(*map(int, colour)) for colour in colours]
-    layer.add(
-        pg.ScatterPlotItem(
-            xy[:, 0], xy[:, 1], size=size_mm, pxMode=False, brush=brushes,
-            pen=pg.mkPen(theme().line, width=0.5),
-        )
+    layer.dots(
+        "heard", places, size=size_mm, pxMode=False, pen=pg.mkPen(theme().line, width=0.5),
+        brush=[pg.mkBrush(*map(int, colour)) for colour in colours],
     )  # fmt: skip
 
 

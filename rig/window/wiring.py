@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from PyQt5.QtCore import QStandardPaths
 from PyQt5.QtWidgets import QFileDialog
 
+from rig.jobs.overview import TapState
 from rig.window import dialogs, layers
 from rig.window.drop import free_name
 from rig.window.findings import mode_text
@@ -132,12 +133,12 @@ def _plan(window: MainWindow) -> None:
 
 
 def _planned(window: MainWindow, made: Any) -> None:
-    places = [(tap.x_mm, tap.y_mm) for tap in made.plan.taps]
-    layers.fill_plan(window.plate.layers["taps"], places)
+    taps = tuple(TapState(t.number, t.x_mm, t.y_mm, "planned") for t in made.plan.taps)
+    layers.fill_taps(window.plate.layers["taps"], taps)
     window.offer("taps")
     left = [f"{gone.count} × {gone.reason}" for gone in made.plan.left_out]
     lines = [tr("{0} taps, way of the hammer {1:.1f} m.").format(
-        len(places), made.route_mm / 1000.0), *left]  # fmt: skip
+        len(taps), made.route_mm / 1000.0), *left]  # fmt: skip
     window.findings.setHtml("<br>".join(map(html.escape, lines)))
     window.stages.open_card(window.stages.scan)
 
