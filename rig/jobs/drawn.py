@@ -157,6 +157,7 @@ def region_lines(places: FloatArray, members: list[int], outline: Outline) -> Li
     if not members:
         return []
     from contourpy import contour_generator
+    from scipy.ndimage import gaussian_filter
 
     step = 1.0
     low, high = outline.rim.min(axis=0), outline.rim.max(axis=0)
@@ -168,7 +169,9 @@ def region_lines(places: FloatArray, members: list[int], outline: Outline) -> Li
     beside = np.sqrt(np.min(gaps[others], axis=0)) if len(others) else np.full(len(nodes), np.inf)
     depth = np.minimum(beside - near, np.median(_gaps(places)) - near)  # positive inside
     depth = np.where(outline.contains(nodes), depth, -step)
-    return _lines(contour_generator(x, y, depth.reshape(len(y), len(x))), 0.0)
+    # the cells of a grid of taps have corners; a border that is looked at runs smoothly
+    smooth = gaussian_filter(depth.reshape(len(y), len(x)), 3.0 / step)
+    return _lines(contour_generator(x, y, smooth), 0.0)
 
 
 def _lines(generator: Any, level: float) -> Lines:
