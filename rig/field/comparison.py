@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from rig.field.differences import Difference, tone_difference
 from rig.field.estimators import tap_tone
-from rig.field.local_change import local_difference
 from rig.field.maps import evenness_cents
 from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
 from rig.model.errors import AnalysisError
@@ -16,6 +17,9 @@ from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ChangeZone, Comparison, PartialShift, ReadingKind
 from rig.model.units import FloatArray
+
+if TYPE_CHECKING:
+    from rig.field.inversion import Inversion
 
 FLOOR_CENTS = 25.0  # about 1.5 % of thickness
 LEVEL_FLOOR_CENTS = 12.0
@@ -32,16 +36,18 @@ def compare_scans(
     reading: ReadingKind | None = None,
     ring_before: tuple[RingPartial, ...] = (),
     ring_after: tuple[RingPartial, ...] = (),
+    fitted: Inversion | None = None,
     progress: Progress = silent,
 ) -> Comparison:
     """Say what changed from one scan of a plate to another, at common places.
 
     reading None: local tone where both scans carry it, else attack. Places are significant when
     the change reaches 99 % confidence against the greatest change that chance would show
-    anywhere. Raises AnalysisError when the scans have nothing in common.
+    anywhere. fitted: the plate that was fitted to the first scan, where there is one. Raises
+    AnalysisError when the scans have nothing in common.
     """
     cautions = _cautions(before, after)
-    difference = _difference(before, after, reading, cautions, progress)
+    difference = _difference(before, after, reading, fitted, cautions, progress)
     cautions += difference.notes
     sd = np.sqrt(np.diag(difference.covariance))
     depth = before.outline.edge_distance_mm(difference.places)
@@ -92,12 +98,15 @@ def _difference(
     before: ScanRecord,
     after: ScanRecord,
     reading: ReadingKind | None,
+    fitted: Inversion | None,
     cautions: list[str],
     progress: Progress,
 ) -> Difference:
     if reading in (None, "local"):
+        from rig.field.local_change import local_difference  # loads the plate model
+
         try:
-            return local_difference(before, after, progress)
+            return local_difference(before, after, progress, fitted)
         except AnalysisError as error:
             if reading == "local":
                 raise

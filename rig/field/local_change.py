@@ -23,6 +23,7 @@ from rig.field.differences import (
     tone_difference,
     wave_difference,
 )
+from rig.field.inversion import Inversion
 from rig.field.inversion_change import PlateChange, plate_change
 from rig.field.nearest import nearest, typical_spacing_mm
 from rig.field.single_taps import rebound_tone
@@ -39,6 +40,9 @@ _SAME_RIM_MM = 1.5
 _TOUCH_FROM_MM = 30.0
 _TOUCH_WHOLLY_MM = 38.0
 _USUAL_RIM_MM = 11.0
+_UNTOUCHED = 0.8  # share of the places that is hardly ever worked on in one go
+_Z_OF_UNTOUCHED = 1.2816  # |z| of a normal error stays below it as often
+_LEAST_SIZE = 0.6
 _RIM_CENTS = 6.0
 _RIM_CENTS_MM = 4.0
 _RIM_FADES_MM = 12.0
@@ -51,15 +55,19 @@ Found = TypeVar("Found")
 
 
 def local_difference(
-    before: ScanRecord, after: ScanRecord, progress: Progress = silent
+    before: ScanRecord,
+    after: ScanRecord,
+    progress: Progress = silent,
+    fitted: Inversion | None = None,
 ) -> Difference:
     """Change of local tone by the estimators that the two scans carry.
 
-    The notes of the answer say which stood aside and why. Raises AnalysisError where the scans
-    carry no local tone.
+    fitted: the first scan's plate where it has been fitted already, which saves time. The notes of
+    the answer say which stood aside and why. Raises AnalysisError where the scans carry no local
+    tone.
     """
     waves, no_waves = _attempt(lambda: wave_difference(before, after, progress))
-    change, no_change = _attempt(lambda: _believed_change(before, after, progress))
+    change, no_change = _attempt(lambda: _believed_change(before, after, progress, fitted))
     if change is None:
         if waves is None:
             raise AnalysisError(
@@ -78,20 +86,27 @@ def local_difference(
 
 
 def difference_of(change: PlateChange, before: ScanRecord, after: ScanRecord) -> Difference:
-    """A fitted change at the places common to both scans, averaged over a scraper's pass."""
+    """A fitted change at the places common to both scans, averaged over a scraper's pass.
+
+    Most places of a plate are not worked on between two scans: how far they scatter against
+    their doubts tells the size of the doubts, up or down.
+    """
     grid = common_places(before, after)
     weights = averaging_weights(grid, grid, before.outline, fwhm_mm=SCRAPER_MM)
     fine = change.cents(grid)
     smooth = weights @ fine
     level = float(np.median(smooth))
     middle = weights.mean(axis=0, keepdims=True)
-    level_sd = float(np.sqrt(change.covariance(middle, grid)[0, 0]))
+    covariance = change.covariance(weights - middle, grid)
+    covariance += error_covariance(grid, _rim_doubt(grid, before, after), _RIM_LENGTH_MM)
+    z = np.abs(smooth - level) / np.sqrt(np.diag(covariance))
+    size = max(float(np.quantile(z, _UNTOUCHED)) / _Z_OF_UNTOUCHED, _LEAST_SIZE)
+    level_sd = size * float(np.sqrt(change.covariance(middle, grid)[0, 0]))
     tone = change.before_cents(grid)
     return Difference(
         places=grid,
         change_cents=smooth - level,
-        covariance=change.covariance(weights - middle, grid)
-        + error_covariance(grid, _rim_doubt(grid, before, after), _RIM_LENGTH_MM),
+        covariance=size**2 * covariance,
         spacing_mm=typical_spacing_mm(grid),
         before_cents=tone,
         after_cents=tone + fine,
@@ -154,7 +169,9 @@ def averaged(plate: Difference, waves: Difference) -> Difference:
     )
 
 
-def _believed_change(before: ScanRecord, after: ScanRecord, progress: Progress) -> PlateChange:
+def _believed_change(
+    before: ScanRecord, after: ScanRecord, progress: Progress, fitted: Inversion | None
+) -> PlateChange:
     """The change fitted to the whole plate; AnalysisError where it must not be believed."""
     apart = max(
         float(one.edge_distance_mm(two.rim).max())
@@ -162,7 +179,7 @@ def _believed_change(before: ScanRecord, after: ScanRecord, progress: Progress) 
     )
     if apart > _SAME_RIM_MM:
         raise AnalysisError(f"The outlines of the two scans differ by up to {apart:.1f} mm.")
-    change = plate_change(before, after, progress)
+    change = plate_change(before if fitted is None else fitted, after, progress)
     if change.verdict == "refused":
         raise AnalysisError(" ".join(change.reasons))
     return change

@@ -11,7 +11,7 @@ import pytest
 from rig.cli.answer import as_text
 from rig.field.mode_surface import spline, zero_lines
 from rig.field.plate_modes import common_places, in_phase, mac, matched, plate_modes
-from rig.jobs.modes import ModesResult, draw_modes
+from rig.jobs.modes import ModesResult, draw_each, draw_modes
 from rig.model.clip import Clip
 from rig.model.errors import AnalysisError, UsageError
 from rig.model.outline import Outline
@@ -135,6 +135,18 @@ def test_doubt_holds_in_noise(repeats):
         assert 0.7 < np.sqrt(np.mean(((mode.amplitude - scaled) / mode.sd) ** 2)) < 1.3
 
 
+def test_a_weak_mode_is_seen_by_many_taps_together():
+    """Noise as strong as the mode itself at every tap, yet the shape stands clear."""
+    found = plate_modes(made(grid(12.0), noise=0.12, seed=4), RING)
+    true = shapes(np.asarray(found.places))
+    drawn = found.shape.at(np.asarray(found.places))
+    mode = found.modes[0]
+    assert mode.signal_to_noise_db < 9.0
+    assert mode.quality == "good"
+    assert likeness(drawn[:, 0], true[:, 0]) > 0.98 > likeness(mode.amplitude, true[:, 0])
+    assert mode.in_phase_share > 0.95
+
+
 def test_a_partial_that_is_not_there_gets_no_shape():
     ghost = RingPartial(620.0, 0.1, 0.05, -40.0)
     found = plate_modes(made(grid()), (*RING, ghost))
@@ -245,6 +257,28 @@ def test_json_and_sheet(tmp_path):
     assert sheet.read_bytes() == drawn
     with pytest.raises(UsageError, match="picture"):
         draw_modes(result, tmp_path / "modes.doc")
+
+
+def test_each_mode_has_a_picture_and_a_place_in_a_report(tmp_path):
+    from rig.report.mode_figures import modes_pages
+    from rig.report.sheet import BODY_MM
+
+    one = plate_modes(made(grid()), RING)
+    many = replace(one, modes=one.modes * 4)  # twenty modes need more than one page
+    pages = modes_pages(many, "A4", [0.97] * 20, "S0002")
+    assert len(pages) > 1
+    words = [text.get_text() for page in pages for text in page.figure.texts]
+    assert sum(word.endswith("Hz") and "±" not in word for word in words) == 20
+    assert sum("S0002: 0.97" in word for word in words) == 20
+    for page in pages:
+        assert page.width_mm <= BODY_MM["A4"][0]
+        assert page.height_mm <= BODY_MM["A4"][1]
+    paths = draw_each(ModesResult(one), tmp_path / "figures")
+    assert [path.name for path in paths[:2]] == [
+        "S0001-mode-01-120-Hz.png",
+        "S0001-mode-02-231-Hz.png",
+    ]
+    assert all(path.stat().st_size > 20_000 for path in paths)
 
 
 def test_sheet_says_what_it_shows():

@@ -189,6 +189,8 @@ def compare(
 
     def say(to: Speaker) -> None:
         _say_finding(to, contract, "No change that chance could not explain.")
+        if contract.get("estimator"):
+            to.line(f"Read as {contract['reading']} tone by: {contract['estimator']}.")
         if contract["zones"]:
             to.table(
                 ("x (mm)", "y (mm)", "area (cm²)", "change (cents)"),
