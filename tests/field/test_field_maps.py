@@ -11,7 +11,6 @@ import thin_plate
 
 from rig.field import (
     attack_tone,
-    compare_scans,
     contact_tone,
     rebound_tone,
     surface,
@@ -22,7 +21,7 @@ from rig.field import (
 from rig.field.graduation import taken_apart
 from rig.field.smoothing import averaging_weights, chance_of_peaks, connected, error_covariance
 from rig.model.errors import AnalysisError
-from rig.model.reading import ClipReading, RingPartial
+from rig.model.reading import ClipReading
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.virtual.shapes import violin_outline
@@ -258,57 +257,6 @@ class TestSingleTapReadings:
         ]
         tone = rebound_tone(replace(graded_scan, strikes=tuple(strikes)))
         assert np.all(np.diff(tone.tone_hz) > 0)
-
-
-@pytest.fixture(scope="module")
-def carved() -> thin_plate.ThinPlate:
-    return thin_plate.solve(thin_plate.with_bump(thin_plate.graded(), -30.0, 110.0, -0.45, 45.0))
-
-
-class TestComparison:
-    def again(self, plate: thin_plate.ThinPlate, seed: int) -> ScanRecord:
-        """Re-laid: another grid, the microphone elsewhere over the plate."""
-        places = thin_plate.grid_places(plate, shift=(4.0, 5.0))
-        return thin_plate.scan(plate, places, seed, mic_mm=(116.0, 197.0, 202.0), scan_name="S0002")
-
-    def test_a_cut_is_found_where_it_was_made(
-        self, carved: thin_plate.ThinPlate, graded_scan: ScanRecord
-    ) -> None:
-        found = compare_scans(graded_scan, self.again(carved, 31))
-        assert found.reading == "local"
-        zone = found.zones[0]
-        assert zone.change_cents < -60.0
-        assert np.hypot(zone.x_mm + 30.0, zone.y_mm - 110.0) < 20.0
-        far = np.hypot(*(np.asarray(found.places) - [-30.0, 110.0]).T) > 60.0
-        assert not np.any(np.array(found.significant) & far)
-        assert "fell" in found.sentence
-
-    def test_nothing_is_claimed_where_nothing_was_done(
-        self, plate: thin_plate.ThinPlate, graded_scan: ScanRecord
-    ) -> None:
-        found = compare_scans(graded_scan, self.again(plate, 32))
-        assert found.zones == ()
-        assert not any(found.significant)
-        z = found.change_cents / found.sd_cents
-        assert 0.4 < z.std() < 1.3
-
-    def test_ring_partials_are_paired_and_cautions_said(
-        self, plate: thin_plate.ThinPlate, graded_scan: ScanRecord
-    ) -> None:
-        one = replace(graded_scan, conditions={"temperature_c": 20.0, "humidity_percent": 45.0})
-        two = replace(
-            graded_scan, scan="S0002", strength="firm",
-            conditions={"temperature_c": 26.0, "humidity_percent": 60.0},
-        )  # fmt: skip
-        before = tuple(RingPartial(f, 0.02, 0.1, 0.0) for f in (100.0, 180.0, 350.0))
-        after = tuple(RingPartial(f, 0.02, 0.1, 0.0) for f in (99.0, 178.0, 520.0))
-        found = compare_scans(one, two, ring_before=before, ring_after=after)
-        assert [round(s.change_cents, 1) for s in found.ring] == [-17.4, -19.3]
-        assert found.zones == ()
-        said = " ".join(found.cautions)
-        assert "20 °C before, 26 °C after" in said
-        assert "light before" in said
-        assert "humidity" in said
 
 
 def test_no_zone_is_claimed_from_attack(graded_scan: ScanRecord) -> None:
