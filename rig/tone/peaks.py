@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -130,44 +129,3 @@ def _blocks(low: int, high: int) -> tuple[np.ndarray, FloatArray, np.ndarray]:
     first, last = np.array(edges[:-1]), np.array(edges[1:])
     spread = first[:, None] + ((last - first)[:, None] * np.arange(_BLOCK)) // _BLOCK
     return spread, 0.5 * (first + last), np.arange(low, high + 1)
-
-
-def sharpened(peaks: Sequence[Peak], rest: ComplexArray, segment: Segment) -> list[Peak]:
-    """The peaks with the frequency and width of the pole that fits the bins around them best.
-
-    A pole at p (in bins, its imaginary part the half width) on a smooth flank is
-    X = (A + B·u)/(u − p) over the bins u, so that u·X = p·X + A + B·u: linear least squares.
-    Peaks whose pole is no decaying partial there stay as they are.
-    """
-    if not peaks:
-        return []
-    step = segment.step_hz
-    top = np.array([round(p.hz / step) for p in peaks])
-    wide = np.array([p.width_hz / step for p in peaks])
-    order = np.argsort(top)
-    gap = np.diff(top[order], prepend=-1000, append=10**7)
-    room = np.empty(len(top))
-    room[order] = np.minimum(gap[:-1], gap[1:])
-    reach = np.clip(np.minimum(np.rint(1.5 * wide), room // 2), 3, _REACH)
-    u = np.arange(-_REACH, _REACH + 1)
-    inside = np.abs(u) <= reach[:, None]
-    x = rest[np.clip(top[:, None] + u, 0, len(rest) - 1)] * inside
-    columns = np.stack([x, inside.astype(np.complex128), u * inside], axis=2)
-    columns[:, :, 0] /= np.abs(x[:, _REACH, None])
-    across = columns.conj().swapaxes(1, 2)
-    normal = across @ columns + 1e-9 * np.eye(3)
-    p = np.linalg.solve(normal, across @ (u * x)[:, :, None])[:, 0, 0]
-    p = p / np.abs(x[:, _REACH])
-    fine = (np.abs(p.real) < reach) & (p.imag > -_NO_WIDTH) & (p.imag < 3.0 * wide)
-    found = zip(
-        peaks,
-        fine.tolist(),
-        ((top + p.real) * step).tolist(),
-        (np.maximum(p.imag, _NO_WIDTH) * step).tolist(),
-        strict=True,
-    )
-    return [Peak(hz, width, peak.power) if ok else peak for peak, ok, hz, width in found]
-
-
-_REACH = 12
-_NO_WIDTH = 0.05  # bins

@@ -60,11 +60,15 @@ class HeardTone:
 
 @dataclass(frozen=True)
 class Pitch:
-    """The pitch and its standard deviation, or None and the reason."""
+    """The pitch and its standard deviation, or None and the reason.
+
+    competing: whether the reason is that there are several.
+    """
 
     hz: float | None
     sd_hz: float | None
     reason: str
+    competing: bool = False
 
 
 def dominance_db(hz: float) -> float:
@@ -140,5 +144,5 @@ def pitch_of(partials: Sequence[Partial]) -> Pitch:
         rivals = others if len(others) >= _CLATTER else []
     if rivals:
         names = ", ".join(f"{t.hz:.0f}" for t in [found, *rivals[:3]])
-        return Pitch(None, None, f"Several pitches compete: {names} Hz.")
+        return Pitch(None, None, f"Several pitches compete: {names} Hz.", True)
     return Pitch(found.hz, found.sd_hz, "")

@@ -16,6 +16,7 @@ from rig.tone.onset import Found, Loudness, Onset, find_onsets, locate_onset
 from rig.tone.pitch import Pitch, pitch_of
 from rig.tone.quality import Verdict, check_overload, gaps
 from rig.tone.ring import RingFit, ring_of
+from rig.tone.struck import fading_of, is_doubtful, lasting_chord, why_not_struck
 
 _SHORTEST_S = 0.01
 _NEEDED_S = 0.02  # sound after the strike without which nothing can be read
@@ -24,11 +25,6 @@ _WEAK_DB = 10.0
 _NOISY_DB = 20.0
 _RING_DB = 40.0
 _LATE_S = 0.1
-_LEAST_EXPLAINED = 0.5
-_WELL_EXPLAINED = 0.6
-_STEADY_DB = -6.0
-_LASTING_DB = -15.0
-_HELD_S = 4.0
 
 
 @dataclass(frozen=True)
@@ -146,13 +142,23 @@ def _read_strike(
         ring = sound.raw[onset.sample + lead : onset.sample + end] - level
         fit = ring_of(ring, rate, before, lead / rate, hum_hz)
     pitch = pitch_of(fit.partials)
-    held = _held(fit, after, rate, end - lead)
-    if held:
-        verdict.bad(held)
+    frames = sound.loudness.until(stop).energy[onset.sample // sound.loudness.size :]
+    fading = fading_of(frames, onset.noise_rms**2)
+    reason = why_not_struck(
+        fit,
+        after,
+        rate,
+        fading,
+        fitted_s=(end - lead) / rate,
+        starts_inside=onset.starts_inside,
+    )
+    if reason:
+        verdict.bad(reason)
         pitch = Pitch(None, None, "No pitch is given for what is not a strike.")
-    elif fit.explained < _WELL_EXPLAINED and _lasting_db(after, rate) > _STEADY_DB:
-        share = 100.0 * max(fit.explained, 0.0)
-        verdict.doubtful(f"Only {share:.0f} % of the sound dies away as a ring does.")
+    elif (doubt := is_doubtful(fit, after, rate)) or (
+        pitch.competing and (doubt := lasting_chord(fading))
+    ):
+        verdict.doubtful(doubt)
     if pitch.hz is None:
         verdict.note(pitch.reason)
     attack = attack_of(after, rate, before)
@@ -269,39 +275,6 @@ def _free_ring_start(after: FloatArray, rate: int) -> int:
     if first <= 1:
         return round(0.0005 * rate)
     return round(first * FRAME_S * rate)
-
-
-def _held(fit: RingFit, after: FloatArray, rate: int, count: int) -> str:
-    """Why the sound is no ring that dies away, empty where it is one.
-
-    A strike is a sum of partials that all decay from one moment; speech, music and noise are not,
-    and a held tone does not decay.
-    """
-    if not fit.partials:
-        if fit.standing_hz:
-            return f"Not a strike: only a standing tone, {fit.standing_hz[0]:.0f} Hz, is heard."
-        return ""
-    if fit.explained < _LEAST_EXPLAINED and _lasting_db(after, rate) > _LASTING_DB:
-        share = 100.0 * max(fit.explained, 0.0)
-        return f"Not a strike: only {share:.0f} % of the sound dies away as a ring does."
-    if count > 0.45 * rate:
-        held = [p for p in fit.partials if p.decay_s > _HELD_S]
-        if sum(p.energy for p in held) > 0.5 * sum(p.energy for p in fit.partials):
-            chief = max(held, key=lambda p: p.energy)
-            return f"Not a strike: the tone at {chief.hz:.0f} Hz is held and does not die away."
-    return ""
-
-
-def _lasting_db(after: FloatArray, rate: int) -> float:
-    """Power from 0.1 to 0.3 s after the strike against that of the first 0.1 s."""
-    early, late = (
-        after[: round(0.1 * rate)],
-        after[round(0.1 * rate) : round(0.3 * rate)],
-    )
-    if len(late) < 0.02 * rate:
-        return -99.0
-    ratio = float(np.mean(late**2)) / max(float(np.mean(early**2)), 1e-30)
-    return 10.0 * float(np.log10(ratio + 1e-12))
 
 
 def _ring(fit: RingFit) -> tuple[RingPartial, ...]:

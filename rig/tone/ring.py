@@ -9,19 +9,23 @@ ring by the sound before the strike.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from rig.model.units import FloatArray
 from rig.tone.damped import ComplexArray, without_partials
 from rig.tone.group_fit import Group
-from rig.tone.peaks import HIGHEST_HZ, LOWEST_HZ, find_peaks, sharpened
+from rig.tone.peaks import HIGHEST_HZ, LOWEST_HZ, find_peaks
 from rig.tone.ring_model import RingModel, Segments
 from rig.tone.standing import SoundBefore, is_standing
+from rig.tone.starts import sharpened
 
 _MOST_PARTIALS = 16
 _MOST_MORE = 4
 _RANGE_DB = 42.0
+_STRONG = 0.05
+_THUMP_HZ = 100.0
 _PLAIN = 0.2  # share of the energy left by the first fit below which no second is looked at
 
 
@@ -30,7 +34,7 @@ class Partial:
     """One damped partial: frequency, 1/e time of the amplitude, amplitude at the strike.
 
     amplitude is real, full scale = 1, carried back to the strike; energy is the mean square of
-    the partial summed over the first 0.4 s (full scale² · s).
+    the partial summed over the first 0.4 s (full scale² · s); phase: of the cosine at the strike.
     """
 
     hz: float
@@ -40,6 +44,7 @@ class Partial:
     amplitude: float
     sd_amplitude: float
     energy: float
+    phase: float
 
 
 @dataclass(frozen=True)
@@ -73,7 +78,7 @@ def ring_of(
     long = segments.longest
     model = RingModel(segments)
     first, stop = long.range_around(LOWEST_HZ, min(HIGHEST_HZ, 0.46 * sample_rate_hz))
-    total = _energy(long.bins[first:stop])
+    total = _energy(long.bins, first, stop, long.step_hz)
     peaks = find_peaks(long.bins, long, _MOST_PARTIALS, 0.0)
     strongest = max((peak.power for peak in peaks), default=0.0)
     least = strongest * 10 ** (-_RANGE_DB / 10)
@@ -81,20 +86,19 @@ def ring_of(
     model.start(sharpened(peaks, long.bins, long))
     rest = without_partials(*model.poles(), long, stop + 4)
     more = find_peaks(rest, long, _MOST_MORE, least)
-    changed = model.improve(sharpened(more, rest, long))
-    left = _energy(rest[first:stop])
+    changed = model.improve(sharpened(more, rest, long), _STRONG * strongest)
+    left = _energy(rest, first, stop, long.step_hz)
     if changed and left > _PLAIN * total:
-        left = _energy(without_partials(*model.poles(), long, stop)[first:])
+        rest = without_partials(*model.poles(), long, stop)
+        left = _energy(rest, first, stop, long.step_hz)
     if len(before) > 0.005 * sample_rate_hz:
-        spectrum = np.fft.rfft(before)
         share = len(before) / long.count
-        noise = _energy(spectrum[int(first * share) : int(stop * share)]) / share**2
+        bins = np.fft.rfft(before)
+        noise = _energy(bins, int(first * share), int(stop * share), long.step_hz / share)
+        noise /= share**2
         # under much noise the difference of two large numbers says nothing
-        judged = noise < 0.3 * total
-        left, total = (
-            max(left - noise, 0.0) if judged else 0.0,
-            max(total - noise, 0.1 * total),
-        )
+        left = max(left - noise, 0.0) if noise < 0.3 * total else 0.0
+        total = max(total - noise, 0.1 * total)
     partials: list[Partial] = []
     standing: list[float] = []
     quiet = SoundBefore(before, sample_rate_hz)
@@ -119,8 +123,18 @@ def ring_of(
     return RingFit(tuple(partials), tuple(sorted(standing)), explained)
 
 
-def _energy(bins: ComplexArray) -> float:
-    return float(np.sum(bins.real**2 + bins.imag**2))
+def _energy(bins: ComplexArray, first: int, stop: int, step_hz: float) -> float:
+    """Energy of the bins first … stop − 1; thumps below 100 Hz count for less."""
+    part = bins[first:stop]
+    return float(
+        np.sum((part.real**2 + part.imag**2) * _weights(first, first + len(part), step_hz))
+    )
+
+
+@lru_cache(maxsize=64)
+def _weights(first: int, stop: int, step_hz: float) -> FloatArray:
+    square = (np.arange(first, stop) * step_hz) ** 2
+    return np.asarray(square / (square + _THUMP_HZ**2))
 
 
 def _partial(group: Group, index: int, lead_s: float) -> Partial:
@@ -137,4 +151,5 @@ def _partial(group: Group, index: int, lead_s: float) -> Partial:
         amplitude=amplitude * back,
         sd_amplitude=2.0 * float(group.sd_c[index]) * back,
         energy=float(energy),
+        phase=float(np.angle(group.c[index]) - group.s[index].imag * lead_s),
     )

@@ -12,6 +12,7 @@ from rig.tone.damped import ComplexArray, Segment
 from rig.tone.fast_length import fast_length
 from rig.tone.group_fit import Group, fit_together, fit_trials
 from rig.tone.peaks import DEEPEST_HZ, Peak
+from rig.tone.starts import together
 
 LONGEST_S = 0.7
 _SHORTEST_S = 0.02
@@ -23,6 +24,7 @@ _WORTH_SHARE = 0.2
 START, TRIAL, RICHER, END = 6, 1, 3, 2
 _TRIALS = 2
 _PLACED = 0.5  # half widths
+_PLACED_ALONE = 2.0
 _PLAIN = 20.0  # times what a member must be worth, above which no fit without it is tried
 
 _NOTHING = Group.of_poles(np.zeros(0, dtype=np.complex128), np.zeros(0, dtype=np.complex128))
@@ -127,19 +129,22 @@ class RingModel:
                 members = []
                 batches.append(members)
             members.append(peak)
+        long = self.segments.longest
+        batches = [b if len(b) == 1 else together(b, long.bins, long) for b in batches]
         self.groups = [self._new_group(batch) for batch in batches]
         self.settle(START)
         self._prune()
         self._join()
 
-    def improve(self, peaks: Sequence[Peak]) -> bool:
+    def improve(self, peaks: Sequence[Peak], strong: float) -> bool:
         """Add what was left over, and take out what a group can do without; whether any is done.
 
-        A partial comes in, and stays, only where it clearly improves its group.
+        A partial comes in, and stays, only where it clearly improves its group. A peak of more
+        than the power `strong` that nobody could be fitted to is tried as two partials.
         """
         changed = self._stirred
         tried: set[tuple[int, int]] = set()
-        richer = self._extensions(peaks)
+        richer = self._extensions(peaks, strong)
         for _ in range(_TRIALS):
             busy = [host for _, host in richer]
             poorer = self._reductions(tried, [host for host in busy if host is not None])
@@ -167,7 +172,7 @@ class RingModel:
             self._prune()
         return changed
 
-    def _extensions(self, peaks: Sequence[Peak]) -> list[tuple[Group, Group | None]]:
+    def _extensions(self, peaks: Sequence[Peak], strong: float) -> list[tuple[Group, Group | None]]:
         """For each peak the group it would make, and which of the model that would replace."""
         found: list[tuple[Group, Group | None]] = []
         hosts: list[Group] = []
@@ -177,10 +182,19 @@ class RingModel:
             if host is not None:
                 if len(host.s) >= _MOST_IN_GROUP or host in hosts:
                     continue
-                trial = host.with_members(trial)
+                trial = self._beside(host, peak) or host.with_members(trial)
                 hosts.append(host)
+            elif peak.power > strong:
+                trial = self._beside(trial, peak) or trial
             found.append((trial, host))
         return found
+
+    def _beside(self, host: Group, peak: Peak) -> Group | None:
+        """The host with one more partial, all placed anew; None where that gives no partials."""
+        turn, long = 2 * np.pi, self.segments.longest
+        members = [Peak(z.imag / turn, -z.real / turn, 0.0) for z in host.s.tolist()]
+        placed = together([*members, peak], long.bins, long)
+        return self._new_group(placed) if placed[-1] is not peak else None
 
     def _reductions(
         self, tried: set[tuple[int, int]], busy: Sequence[Group]
@@ -282,12 +296,14 @@ def soundness(group: Group) -> list[bool]:
     """Which members carry something, swing about once before they fall to 1/e, and are told apart.
 
     Two that have run into one cancel each other, and their places are in doubt by their widths.
+    One alone, as it may be fitted to two, is let pass with more.
     """
+    placed = _PLACED if len(group.s) > 1 else _PLACED_ALONE
     return [
         z.imag > 2 * np.pi * DEEPEST_HZ
         and abs(c) > 2.0 * sd_c
         and -2 * np.pi * z.real < z.imag
-        and sd_s < _PLACED * max(-z.real, group.resolution)
+        and sd_s < placed * max(-z.real, group.resolution)
         for z, c, sd_s, sd_c in zip(
             group.s.tolist(),
             group.c.tolist(),
