@@ -16,13 +16,15 @@ from rig.tone.onset import Found, Loudness, Onset, find_onsets, locate_onset
 from rig.tone.pitch import Pitch, pitch_of
 from rig.tone.quality import Verdict, check_overload, gaps
 from rig.tone.ring import RingFit, ring_of
-from rig.tone.struck import fading_of, is_doubtful, lasting_chord, why_not_struck
+from rig.tone.second_blow import second_blow
+from rig.tone.struck import fading_of, is_doubtful, lasting_chord, lasting_db, why_not_struck
 
 _SHORTEST_S = 0.01
 _NEEDED_S = 0.02  # sound after the strike without which nothing can be read
 _WISHED_S = 0.1  # below this, and still ringing, the reading is doubtful
 _WEAK_DB = 10.0
 _NOISY_DB = 20.0
+_RINGING_DB = -25.0  # below, a second blow is a plain rise of the level
 _RING_DB = 40.0
 _LATE_S = 0.1
 
@@ -129,10 +131,11 @@ def _read_strike(
     contact = sound.contact
     if sound.pickup is not None and stop < len(sound.x):
         contact = contact_of(sound.pickup[:stop], rate, _earliest(clip))
-    _check_strike(sound.x[:stop], rate, onset, contact, clip, verdict)
     after = sound.x[onset.sample : stop]
     before = sound.x[: onset.quiet_stop]
-    lead, end = _free_ring(after, rate, onset.second_s)
+    blows = _second_blow(after, rate, onset, contact)
+    _check_strike(sound.x[:stop], rate, onset, min(blows, default=None), clip, verdict)
+    lead, end = _free_ring(after, rate, blows[0] if blows else None)
     fit = RingFit((), (), 0.0)
     if end - lead >= _NEEDED_S * rate:
         # the drift filter would bend the first 20 ms of the ring, so the ring is read without it
@@ -215,7 +218,7 @@ def _check_strike(
     x: FloatArray,
     rate: int,
     onset: Onset,
-    contact: Contact | None,
+    second_s: float | None,
     clip: Clip,
     verdict: Verdict,
 ) -> None:
@@ -242,11 +245,21 @@ def _check_strike(
             verdict.doubtful(f"Cut off: the recording ends {1e3 * left_s:.0f} ms after the strike.")
     if clip.strike_sample is not None and onset.sample - clip.strike_sample > _LATE_S * rate:
         verdict.doubtful("Late: the sound comes more than 100 ms after the tapper's pulse.")
-    second = onset.second_s
-    if contact is not None and contact.second_s is not None:
-        second = contact.second_s if second is None else min(second, contact.second_s)
-    if second is not None:
-        verdict.bad(f"Double strike: a second blow follows after {1e3 * second:.0f} ms.")
+    if second_s is not None:
+        verdict.bad(f"Double strike: a second blow follows after {1e3 * second_s:.0f} ms.")
+
+
+def _second_blow(
+    after: FloatArray, rate: int, onset: Onset, contact: Contact | None
+) -> list[float]:
+    """Times after the strike at which another is heard, and one is felt by the pickup."""
+    found = [] if onset.second_s is None else [onset.second_s]
+    if contact is not None:
+        return found if contact.second_s is None else [*found, contact.second_s]
+    if not found and lasting_db(after, rate) > _RINGING_DB:
+        blow = second_blow(after, rate)
+        found = [] if blow is None else [blow]
+    return found
 
 
 def _free_ring(after: FloatArray, rate: int, second_s: float | None) -> tuple[int, int]:

@@ -28,7 +28,7 @@ _ABOVE_NOISE = 4.0  # power
 _BULGE = 0.15  # of the fall
 _BULGE_DB = 2.0
 _SMALL_FALL_DB = 12.0
-_JUDGED_S = 0.45
+_JUDGED_S = 0.35
 _CHORD_S = 0.4
 _CHORD_DB_S = 20.0
 _BEATING_HZ = 30.0
@@ -112,9 +112,10 @@ def why_not_struck(
         return "Not a strike: the sound stays, and then stops, and does not die away."
     slow = fading.time_s > _SLOW_S and fading.fall_db < _SLOW_DB_S * fading.time_s
     cut = starts_inside and fading.fall_db < _CUT_FALL_DB
+    never_started = starts_inside and fading.fall_db < 0.5 * _CUT_FALL_DB
     stays = fading.fall_db < _STAYS_DB and bool(_longer_than(fit.partials, 0.5 * _HELD_S))
     impure = fit.explained < _PURE and (slow or cut or fading.fall_db < _STAYS_DB)
-    if fading.time_s > _STAYS_S and (stays or impure):
+    if fading.time_s > _STAYS_S and (stays or impure or never_started):
         return (
             f"Not a strike: the sound falls by only {max(0.0, fading.fall_db):.0f} dB in "
             f"{fading.time_s:.1f} s."
