@@ -72,7 +72,7 @@ def _running_max(values: FloatArray, width: int) -> FloatArray:
 
 def _delayed(values: FloatArray, by: int) -> FloatArray:
     later = np.zeros_like(values)
-    later[..., by:] = values[..., : values.shape[-1] - by]
+    later[..., by:] = values[..., : max(0, values.shape[-1] - by)]
     return later
 
 
