@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
+from rig.field.attack_speed import SpeedCorrection, speed_corrected, speeds_of
 from rig.field.nearest import nearest
 from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
@@ -19,19 +21,50 @@ _Value = Callable[[Strike], tuple[float, float | None] | None]  # log2 of a freq
 
 
 def attack_tone(scan: ScanRecord) -> TapTone:
-    """What a listener calls higher or lower, per tap. Raises AnalysisError without readings."""
+    """What a listener calls higher or lower, per tap, at one speed of the strikes.
+
+    Where the speeds are known (speed gate, or impulse on the pickup) their part is taken off.
+    Raises AnalysisError without readings.
+    """
+    fixed, correction = _at_one_speed(scan)
 
     def value(strike: Strike) -> tuple[float, float | None] | None:
         reading = strike.reading
-        if reading is None or reading.attack_hz is None or reading.attack_hz <= 0:
+        if reading is None or strike.strike_id not in fixed:
             return None
-        return float(np.log2(reading.attack_hz)), reading.attack_sd_cents
+        return fixed[strike.strike_id], reading.attack_sd_cents
 
-    return _per_tap(
+    tone = _per_tap(
         scan, "attack", "loudness-weighted centroid of the first 20 ms", value, 15.0,
         ("What the ear calls higher or lower; it follows local thickness poorly.",),
         "The strikes of this scan carry no attack reading.",
     )  # fmt: skip
+    if correction.slope_sd_cents is None:
+        return tone
+    said = (
+        f"Brought to one speed of strike: {correction.slope_cents:.0f} ± "
+        f"{correction.slope_sd_cents:.0f} cents for twice the speed.",
+    )
+    return replace(tone, reasons=(*tone.reasons, *said))
+
+
+def _at_one_speed(scan: ScanRecord) -> tuple[dict[int, float], SpeedCorrection]:
+    """log2 of the attack of every strike that has one, by its number, speed taken out."""
+    strikes: list[Strike] = []
+    cents: list[float] = []
+    for strike in scan.used_strikes():
+        reading = strike.reading
+        if reading is not None and reading.attack_hz is not None and reading.attack_hz > 0.0:
+            strikes.append(strike)
+            cents.append(1200.0 * float(np.log2(reading.attack_hz)))
+    correction = speed_corrected(
+        cents, speeds_of(strikes), [s.tap for s in strikes], [(s.x_mm, s.y_mm) for s in strikes]
+    )
+    fixed = {
+        strike.strike_id: float(value) / 1200.0
+        for strike, value in zip(strikes, correction.cents, strict=True)
+    }
+    return fixed, correction
 
 
 def contact_tone(scan: ScanRecord) -> TapTone:
