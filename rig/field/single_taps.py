@@ -30,9 +30,9 @@ def attack_tone(scan: ScanRecord) -> TapTone:
 
     def value(strike: Strike) -> tuple[float, float | None] | None:
         reading = strike.reading
-        if reading is None or strike.strike_id not in fixed:
+        if reading is None or id(strike) not in fixed:
             return None
-        return fixed[strike.strike_id], reading.attack_sd_cents
+        return fixed[id(strike)], reading.attack_sd_cents
 
     tone = _per_tap(
         scan, "attack", "loudness-weighted centroid of the first 20 ms", value, 15.0,
@@ -49,7 +49,7 @@ def attack_tone(scan: ScanRecord) -> TapTone:
 
 
 def _at_one_speed(scan: ScanRecord) -> tuple[dict[int, float], SpeedCorrection]:
-    """log2 of the attack of every strike that has one, by its number, speed taken out."""
+    """log2 of the attack of every strike that has one, by the strike's id(), speed taken out."""
     strikes: list[Strike] = []
     cents: list[float] = []
     for strike in scan.used_strikes():
@@ -61,7 +61,7 @@ def _at_one_speed(scan: ScanRecord) -> tuple[dict[int, float], SpeedCorrection]:
         cents, speeds_of(strikes), [s.tap for s in strikes], [(s.x_mm, s.y_mm) for s in strikes]
     )
     fixed = {
-        strike.strike_id: float(value) / 1200.0
+        id(strike): float(value) / 1200.0
         for strike, value in zip(strikes, correction.cents, strict=True)
     }
     return fixed, correction

@@ -42,9 +42,12 @@ def test_the_part_of_the_speed_is_gone_and_the_place_is_kept():
 
 
 def test_noise_corrects_nothing():
+    moved = []
     for seed in range(8):
         cents, speed, tap, places, _ = struck(0.0, 2, seed)
-        assert np.std(speed_corrected(cents, speed, tap, places).cents - cents) < 1.5
+        moved.append(np.std(speed_corrected(cents, speed, tap, places).cents - cents))
+    assert np.median(moved) < 0.5
+    assert np.max(moved) < 2.5
 
 
 def test_unknown_speeds_stay_and_wild_strikes_do_not_pull():
