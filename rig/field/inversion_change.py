@@ -31,7 +31,8 @@ _ARCH_FROM_HZ = 1200.0
 _TOPS_HZ = {False: (4500.0, 5500.0, 5500.0), True: (4500.0, 6500.0, 6500.0)}  # flat, arched
 _SETTLING = 2  # of these steps, the last, bring the first scan to rest
 # Neighbouring rows are no independent facts; found on plates of seeds below 100 scanned twice
-# (tests/bench/bench_change.py prints how well it holds).
+# (tests/bench/bench_change.py prints how well it holds). `local_change` sets the size of the doubt
+# by the places that did not change; this is where it starts from.
 _ROWS_PER_FACT = 2.5
 _WITH_CARE = 1.8  # no better than "use with care": the plate's model leans on the taps
 _OTHER_PLATE = 2.5  # misfit of the second scan against the first one's
@@ -161,7 +162,6 @@ def _fits(
         # the mass only says where between thickness and density a change of tone belongs
         mass=5e-3,
         arch_mm=0.02 if arched else None,
-        rows_per_fact=1.0,  # the change's prior is narrow; its doubt is scaled in `covariance`
     )
 
     def fitted(scan: ScanRecord | None, start: Belief, schedule: tuple[Stage, ...]) -> Fit:
