@@ -21,8 +21,12 @@ _LOWEST_HZ = 150.0
 _HIGHEST_HZ = 16000.0
 _BAND_ERB = 1.0
 _EXPONENT = 0.25
+_PEAK_SCATTER = 1.4  # the strongest of several bumps is also the one that chance helped
+_MOST_UNCERTAIN = 4.0
 _ABOVE_NOISE_DB = 6.0
-_KNOCK_DB = 15.0
+_KNOCK_DB = 12.0
+_KNOCK_FRAMES = 5
+_THUMP_HZ = 600.0
 _CREST_DB = 13.0
 _FAINT_DB = -70.0  # against full scale: no scratching is as faint throughout a recording
 _LEAST_S = 0.15  # of scratching in all
@@ -41,15 +45,17 @@ _TONE = "What is heard is a tone or the ring of a blow, not the noise of scratch
 class ScratchTrack:
     """Pitch of a scratch over time; all arrays (n,), one entry every 20 ms.
 
-    centroid_hz, peak_hz: NaN at breaks; sd_cents: of the centroid, from the finite number of
-    independent values in each band of noise; sounding: false at breaks; knock: a blow or a
-    handling noise, also a break. reason: why nothing is told, "" where something is.
+    centroid_hz, peak_hz: NaN at breaks; sd_cents: of the centroid, and peak_sd_cents: of the peak,
+    from the finite number of independent values in each band of noise; sounding: false at breaks;
+    knock: a blow or a handling noise, also a break. reason: why nothing is told, "" where
+    something is.
     """
 
     time_s: FloatArray
     centroid_hz: FloatArray
     sd_cents: FloatArray
     peak_hz: FloatArray
+    peak_sd_cents: FloatArray
     sounding: np.ndarray
     knock: np.ndarray
     reason: str
@@ -82,8 +88,9 @@ def scratch_track(clip: Clip) -> ScratchTrack:
     if not np.any(sounding):
         return _empty(_NOTHING)
     scratching_db = float(np.median(level_db[sounding]))
-    sounding &= level_db > scratching_db - 30.0
-    knock = _knocks(pieces, level_db, scratching_db) & sounding
+    sounding &= level_db > scratching_db - 40.0
+    low = bands[:, hz_of_erb_rate(rates) < _THUMP_HZ]
+    knock = (_knocks(pieces, level_db) | _thumps(low)) & sounding
     sounding &= ~knock
     sounding = _long_enough(sounding)
     if not np.any(sounding):
@@ -94,19 +101,19 @@ def scratch_track(clip: Clip) -> ScratchTrack:
     if _likeness(x, np.flatnonzero(sounding) * step, count, rate) > _TONE_LIKENESS:
         return _empty(_TONE)
     clean = bands if steady else np.maximum(bands - quiet, 0.0)
-    centroid, sd = _centroid(clean, rates, width)
-    peak = _broad_peak(clean, rates)
+    centroid, sd = _centroid(clean, bands, rates, width)
+    peak, peak_sd = _broad_peak(clean, rates, width)
     gap = ~sounding
-    for values in (centroid, sd, peak):
+    for values in (centroid, sd, peak, peak_sd):
         values[gap] = np.nan
     time = (np.arange(frames) * step + count / 2) / rate
-    return ScratchTrack(time, centroid, sd, peak, sounding, knock, "")
+    return ScratchTrack(time, centroid, sd, peak, peak_sd, sounding, knock, "")
 
 
 def _empty(reason: str) -> ScratchTrack:
     none = np.zeros(0)
     flags = np.zeros(0, dtype=bool)
-    return ScratchTrack(none, none, none, none, flags, flags, reason)
+    return ScratchTrack(none, none, none, none, none, flags, flags, reason)
 
 
 def _bands(rate: int, count: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -121,16 +128,39 @@ def _bands(rate: int, count: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     return rates, shape * weight, np.maximum(effective, 1.0)
 
 
-def _knocks(pieces: FloatArray, level_db: FloatArray, scratching_db: float) -> np.ndarray:
-    """Frames far louder than the scratching, or with one part in twenty far above their middle.
+def _knocks(pieces: FloatArray, level_db: FloatArray) -> np.ndarray:
+    """Frames that stand far out of those before and after, or have one part far above their middle.
 
-    Noise of one auditory band exceeds its median by 11 dB at most in 40 ms; a blow does by more.
+    A hand may press ten times as hard from one moment to the next, but then it keeps on: only
+    what is over within 0.1 s is a knock. Noise of one auditory band exceeds its median by 11 dB at
+    most in a twentieth of 40 ms; a blow does by more.
     """
     parts = 20
     size = pieces.shape[1] // parts
     energy = np.mean(pieces[:, : size * parts].reshape(len(pieces), parts, size) ** 2, axis=2)
     crest_db = 10.0 * np.log10((energy.max(axis=1) + 1e-20) / (np.median(energy, axis=1) + 1e-20))
-    return np.asarray((level_db > scratching_db + _KNOCK_DB) | (crest_db > _CREST_DB))
+    return np.asarray((_standing_out_db(level_db) > _KNOCK_DB) | (crest_db > _CREST_DB))
+
+
+def _thumps(low: FloatArray) -> np.ndarray:
+    """Frames where two neighbouring low bands (frames, bands) stand out: the hand on the table."""
+    out = _standing_out_db(10.0 * np.log10(low + 1e-20).T).T > _KNOCK_DB
+    if out.shape[1] < 2:
+        return np.asarray(out.any(axis=1))
+    struck: np.ndarray = np.any(out[:, 1:] & out[:, :-1], axis=1)
+    # the frames beside hear a part of it
+    return np.asarray(struck | np.append(struck[1:], False) | np.insert(struck[:-1], 0, False))
+
+
+def _standing_out_db(level_db: FloatArray) -> FloatArray:
+    """How far each frame of (…, n) is above the middle of the five before, and of those after."""
+    count = level_db.shape[-1]
+    rim = [(0, 0)] * (level_db.ndim - 1) + [(_KNOCK_FRAMES + 1, _KNOCK_FRAMES + 1)]
+    padded = np.pad(level_db, rim, mode="edge")
+    beside = np.lib.stride_tricks.sliding_window_view(padded, _KNOCK_FRAMES, axis=-1)
+    usual = np.median(beside, axis=-1)
+    before, after = usual[..., :count], usual[..., _KNOCK_FRAMES + 3 :][..., :count]
+    return np.asarray(level_db - np.maximum(before, after))
 
 
 def _likeness(x: FloatArray, starts: np.ndarray, count: int, rate: int) -> float:
@@ -186,18 +216,20 @@ def _long_enough(sounding: np.ndarray) -> np.ndarray:
 
 
 def _centroid(
-    bands: FloatArray, rates: FloatArray, width: FloatArray
+    clean: FloatArray, bands: FloatArray, rates: FloatArray, width: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Loudness-weighted middle in Hz and its sd in cents, per frame.
 
-    The power of noise in a band of n independent bins scatters by 1/√n of itself; a sine window
-    joins neighbouring bins, which leaves about two thirds of them independent.
+    clean: powers with the noise of the room taken off, bands: with it. The power of noise in a
+    band of n independent bins scatters by 1/√n of itself; a sine window joins neighbouring bins,
+    which leaves about two thirds of them independent.
     """
-    weight = bands**_EXPONENT
+    weight = clean**_EXPONENT
     total = weight.sum(axis=1, keepdims=True) + 1e-30
     middle = (weight @ rates)[:, None] / total
-    scatter = _EXPONENT / np.sqrt(width / 1.5)
-    pull = weight * (rates[None, :] - middle) / total * scatter[None, :]
+    uncertain = np.minimum(bands / (clean + 1e-30), _MOST_UNCERTAIN)
+    scatter = _EXPONENT / np.sqrt(width / 1.5) * uncertain
+    pull = weight * (rates[None, :] - middle) / total * scatter
     # triangular bands overlap: neighbours share a quarter of their power, so sds add in part
     variance = np.sum(pull**2, axis=1) + 0.5 * np.sum(pull[:, 1:] * pull[:, :-1], axis=1)
     hz = np.maximum(hz_of_erb_rate(middle[:, 0]), 1.0)  # a frame of digital silence has no middle
@@ -205,8 +237,10 @@ def _centroid(
     return hz, np.asarray(cents)
 
 
-def _broad_peak(bands: FloatArray, rates: FloatArray) -> FloatArray:
-    """Frequency of the strongest peak of the band powers smoothed over three bands, per frame."""
+def _broad_peak(
+    bands: FloatArray, rates: FloatArray, width: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Strongest peak of the powers smoothed over three bands: Hz and sd in cents, per frame."""
     padded = np.pad(bands, ((0, 0), (1, 1)), mode="edge")
     smooth = (padded[:, :-2] + 2.0 * padded[:, 1:-1] + padded[:, 2:]) / 4.0
     top = np.clip(np.argmax(smooth, axis=1), 1, smooth.shape[1] - 2)
@@ -215,4 +249,13 @@ def _broad_peak(bands: FloatArray, rates: FloatArray) -> FloatArray:
     bend = a - 2.0 * b + c
     safe = np.where(bend < 0.0, bend, -1.0)
     shift = np.where(bend < 0.0, np.clip(0.5 * (a - c) / safe, -0.5, 0.5), 0.0)
-    return hz_of_erb_rate(rates[top] + shift * _BAND_ERB)
+    hz = np.maximum(hz_of_erb_rate(rates[top] + shift * _BAND_ERB), 1.0)
+    # log power of a band scatters by √(1.5/n); of the five bands that a and c are smoothed from
+    # the middle three cancel in part
+    share = np.array([-1.0, -2.0, 0.0, 2.0, 1.0]) / 4.0
+    near = np.clip(top[:, None] + np.arange(-2, 3), 0, bands.shape[1] - 1)
+    power = bands[rows[:, None], near] / (np.exp(b)[:, None] + 1e-30)
+    scatter = np.sqrt(1.5 / width[near]) * power * share
+    tilt = np.sqrt(np.sum(scatter**2, axis=1) + 0.5 * np.sum(scatter[:, 1:] * scatter[:, :-1], 1))
+    spread = np.minimum(_PEAK_SCATTER * 0.5 * tilt / np.maximum(-bend, 0.05), 1.0) * _BAND_ERB
+    return hz, np.asarray(1200.0 / np.log(2.0) * spread * erb_hz(hz) / hz)
