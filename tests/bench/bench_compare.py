@@ -1,8 +1,9 @@
 """Before and after on virtual plates: is a cut found where it was made, and nothing else?
 
 python tests/bench/bench_compare.py
-Figure of issue 2: −0.45 mm over 58 mm, plate re-laid 15 mm and 4° away: the strongest significant
+Figure: −0.45 mm over 58 mm, plate re-laid 15 mm and 4° away: the strongest significant
 change within 20 mm, nothing significant far from it. The control is the plate scanned again.
+Smaller cuts on many plates: `bench_change.py`.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def row(label: str, before: ScanRecord, after: ScanRecord) -> None:
 
 def main() -> None:
     """Print the table."""
-    for seed in (1, 7):
+    for seed in (7,):
         before = virtual_scan_record("maple-graded", seed)
         after = virtual_scan_record("maple-regraduated", seed)
         again = virtual_scan_record("maple-graded", seed, pose=after.pose, strike_seed=9)

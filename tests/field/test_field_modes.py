@@ -273,8 +273,8 @@ def test_each_mode_has_a_picture_and_a_place_in_a_report(tmp_path):
     for page in pages:
         assert page.width_mm <= BODY_MM["A4"][0]
         assert page.height_mm <= BODY_MM["A4"][1]
-    paths = draw_each(ModesResult(one), tmp_path / "figures")
-    assert [path.name for path in paths[:2]] == [
+    paths = draw_each(ModesResult(replace(one, modes=one.modes[:2])), tmp_path / "figures")
+    assert [path.name for path in paths] == [
         "S0001-mode-01-120-Hz.png",
         "S0001-mode-02-231-Hz.png",
     ]
