@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ from rig.archive import rows
 from rig.archive.database import Database
 from rig.archive.rows import ScanSummary
 from rig.archive.sound_files import read_raw
+from rig.model.calibration import CalibrationNote
 from rig.model.clip import Clip
 from rig.model.errors import FolderError, RecordingError
 from rig.model.outline import Outline
@@ -89,6 +91,7 @@ def read_scan(
             where=str(folder.path),
             remedy="Give one: a CSV with x_mm,y_mm round the rim, or take it from a picture.",
         )
+    origin = json.loads(scan_row["origin"])
     strikes = folder.database.rows(
         "SELECT * FROM strike WHERE scan = ? ORDER BY tap, repeat, take", (scan,)
     )
@@ -127,12 +130,9 @@ def read_scan(
         simulated=bool(scan_row["simulated"]),
         world=scan_row["world"],
         recorded_utc=scan_row["created_utc"],
-        conditions={
-            name: scan_row[name]
-            for name in ("temperature_c", "humidity_percent")
-            if scan_row[name] is not None
-        },
-        notes=(*json.loads(scan_row["origin"]).get("notes", ()), *notes),
+        conditions=_conditions(scan_row, origin),
+        notes=(*origin.get("notes", ()), *notes),
+        calibration=CalibrationNote.of_origin(origin),
     )
 
 
@@ -147,6 +147,12 @@ def _strike(row: sqlite3.Row, clip: Clip, reading: ClipReading | None) -> Strike
         reading=reading,
         superseded=bool(row["superseded"]),
     )
+
+
+def _conditions(row: Any, origin: Mapping[str, Any]) -> dict[str, float]:
+    known = {name: row[name] for name in ("temperature_c", "humidity_percent")}
+    known["mass_g"] = origin.get("mass_g")
+    return {name: float(value) for name, value in known.items() if value is not None}
 
 
 def _microphone(row: Any) -> tuple[float, float, float] | None:

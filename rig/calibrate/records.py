@@ -64,7 +64,7 @@ class Standing:
     """How a kind of calibration stands: state, its newest record and a sentence for the map."""
 
     kind: str
-    state: str  # "holds", "expired", "missing" or "from the future"
+    state: str  # "holds", "expired", "missing", "from the future" or "of another rig"
     record: Record | None
     sentence: str
 
@@ -160,12 +160,18 @@ def load(path: Path) -> Record:
 
 def load_all(folder: Path) -> tuple[list[Record], list[str]]:
     """All records, oldest first, and a sentence for every file that could not be read."""
-    records, problems = [], []
+    records, problems = load_each(folder)
+    return records, list(problems.values())
+
+
+def load_each(folder: Path) -> tuple[list[Record], dict[str, str]]:
+    """The same, with the sentences by the names of their files."""
+    records, problems = [], {}
     for path in sorted(folder.glob("*.json")):
         try:
             records.append(load(path))
         except FolderError as problem:
-            problems.append(str(problem))
+            problems[path.name] = str(problem)
     return sorted(records, key=_order), problems
 
 
@@ -176,43 +182,100 @@ def _order(record: Record) -> tuple[datetime, int, str]:
 
 
 def standing(
-    records: Iterable[Record], now: datetime, kinds: Iterable[str] = tuple(KINDS)
+    records: Iterable[Record],
+    now: datetime,
+    kinds: Iterable[str] = tuple(KINDS),
+    *,
+    rig: str = "",
+    real: bool = False,
 ) -> list[Standing]:
     """How each kind stands at this moment; the newest record of a kind counts.
 
-    A record dated more than a day ahead is not trusted: one of the two clocks is wrong.
+    A record dated more than a day ahead is not trusted: one of the two clocks is wrong. rig: name
+    of the rig file; a record that names another rig is left aside. real: the rig is a real one, for
+    which a record made on a virtual rig does not hold.
     """
     newest: dict[str, Record] = {}
+    strange: dict[str, tuple[Record, str]] = {}
     for record in records:
+        foreign = ""
+        if rig and record.rig and record.rig != rig:
+            foreign = f"of another rig ({record.rig})"
+        elif real and record.simulated:
+            foreign = "of a virtual rig"
+        if foreign:
+            strange[record.kind] = record, foreign
+            continue
         held = newest.get(record.kind)
         if held is None or parse_utc(record.made_utc) >= parse_utc(held.made_utc):
             newest[record.kind] = record
-    return [_one(kind, newest.get(kind), now) for kind in kinds]
+    return [_one(kind, newest.get(kind), now, strange.get(kind)) for kind in kinds]
 
 
-def _one(kind: str, record: Record | None, now: datetime) -> Standing:
+def _one(
+    kind: str, record: Record | None, now: datetime, strange: tuple[Record, str] | None
+) -> Standing:
     words = KINDS[kind][0]
     words = words[0].upper() + words[1:]
+    if record is None and strange is not None:
+        other, why = strange
+        return Standing(
+            kind, "of another rig", other, f"{words}: the record {other.name} is {why}."
+        )
     if record is None:
         return Standing(kind, "missing", None, f"{words}: never calibrated.")
     age = record.age_days(now)
     if age < -1.0:
         return Standing(
             kind, "from the future", record,
-            f"{words}: the record is dated {-age:.0f} days ahead; a clock is wrong.",
+            f"{words}: the record is dated {_days(-age)} ahead; a clock is wrong.",
         )  # fmt: skip
     if now > record.expires():
         over = age - record.good_for_days
         return Standing(
             kind, "expired", record,
-            f"{words}: expired {over:.0f} days ago (made {record.made_utc[:10]}).",
+            f"{words}: expired {_days(over)} ago (made {record.made_utc[:10]}).",
         )  # fmt: skip
     left = record.good_for_days - age
     return Standing(
         kind, "holds", record,
-        f"{words}: made {record.made_utc[:10]}, holds {left:.0f} more days."
+        f"{words}: made {record.made_utc[:10]}, holds {_days(left, more=True)}."
         + (" It was made on a virtual rig." if record.simulated else ""),
     )  # fmt: skip
+
+
+def _days(days: float, *, more: bool = False) -> str:
+    """`3 days`, `1 more day`, `5 hours`."""
+    number, unit = (round(days), "day") if days >= 0.95 else (max(round(24.0 * days), 1), "hour")
+    return f"{number}{' more' if more else ''} {unit}{'' if number == 1 else 's'}"
+
+
+_STATES = {
+    "missing": "never calibrated",
+    "expired": "expired",
+    "from the future": "dated ahead of the clock",
+    "of another rig": "only of another rig",
+}
+
+
+def in_one_sentence(standings: Iterable[Standing], unreadable: Iterable[str] = ()) -> str:
+    """What held and what did not. unreadable: names of files that are no record."""
+    by_state: dict[str, list[str]] = {}
+    for one in standings:
+        by_state.setdefault(one.state, []).append(KINDS[one.kind][0])
+    parts = [
+        f"{', '.join(by_state[state])} {words}"
+        for state, words in _STATES.items()
+        if state in by_state
+    ]
+    broken = list(unreadable)
+    if broken:
+        parts.append(f"not readable: {', '.join(broken)}")
+    held = by_state.get("holds", [])
+    if not parts:
+        return "Calibrations at the time of the scan: all held."
+    parts.append(f"in force: {', '.join(held)}" if held else "none in force")
+    return f"Calibrations at the time of the scan: {'; '.join(parts)}."
 
 
 def folder_of(rig_file: Path | None, beside: Path | None = None) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +26,7 @@ FLOOR_CENTS = 25.0  # about 1.5 % of thickness
 LEVEL_FLOOR_CENTS = 12.0
 FEWEST_PLACES = 3  # a change smoothed over a scraper's pass cannot be one place alone
 CONFIDENCE = 0.99  # at 0.95 one untouched plate in twenty would be told that it changed
+MASS_SHARE = 0.01  # of the mass: what the air's damp alone may change, and scales may err
 _ALIKE_PLACES = 80
 _SEED = 20212
 
@@ -37,14 +39,16 @@ def compare_scans(
     ring_before: tuple[RingPartial, ...] = (),
     ring_after: tuple[RingPartial, ...] = (),
     fitted: Inversion | None = None,
+    smallest_change_cents: Mapping[ReadingKind, float] | None = None,
     progress: Progress = silent,
 ) -> Comparison:
     """Say what changed from one scan of a plate to another, at common places.
 
     reading None: local tone where both scans carry it, else attack. Places are significant when
     the change reaches 99 % confidence against the greatest change that chance would show
-    anywhere. fitted: the plate that was fitted to the first scan, where there is one. Raises
-    AnalysisError when the scans have nothing in common.
+    anywhere. fitted: the plate that was fitted to the first scan, where there is one.
+    smallest_change_cents: by reading, what this rig can tell apart at a place; less than that is
+    not called a change. Raises AnalysisError when the scans have nothing in common.
     """
     cautions = _cautions(before, after)
     difference = _difference(before, after, reading, fitted, cautions, progress)
@@ -57,7 +61,12 @@ def compare_scans(
     chance = chance_of_peaks(
         difference.covariance, two_sided=True, rng=np.random.default_rng(_SEED)
     )
-    zones, significant = _zones(difference, sd, z, chance)
+    smallest = (smallest_change_cents or {}).get(difference.reading)
+    zones, significant = _zones(difference, sd, z, chance, max(FLOOR_CENTS, smallest or 0.0))
+    too_small: tuple[ChangeZone, ...] = ()
+    if smallest is not None and smallest > FLOOR_CENTS and not zones:
+        too_small, _ = _zones(difference, sd, z, chance, FLOOR_CENTS)
+    cautions += _mass(before, after, difference)
     ring = _matched(ring_before, ring_after)
     return Comparison(
         before=before.scan,
@@ -73,8 +82,9 @@ def compare_scans(
         evenness_before_cents=evenness_cents(difference.before_cents),
         evenness_after_cents=evenness_cents(difference.after_cents),
         cautions=tuple(cautions),
-        sentence=_sentence(zones, before, after, difference),
+        sentence=_sentence(zones, before, after, difference, smallest, too_small),
         simulated=before.simulated or after.simulated,
+        smallest_change_cents=smallest,
     )
 
 
@@ -116,14 +126,14 @@ def _difference(
 
 
 def _zones(
-    difference: Difference, sd: FloatArray, z: FloatArray, chance: Chance
+    difference: Difference, sd: FloatArray, z: FloatArray, chance: Chance, floor_cents: float
 ) -> tuple[tuple[ChangeZone, ...], np.ndarray]:
     needed = float(np.quantile(chance.draws, CONFIDENCE))
     change = difference.change_cents
     significant = np.zeros(len(z), dtype=bool)
     zones = []
     for sign in (-1.0, 1.0):
-        certain = (sign * z >= needed) & (sign * change >= FLOOR_CENTS)
+        certain = (sign * z >= needed) & (sign * change >= floor_cents)
         for region in connected(difference.places, certain, 1.6 * difference.spacing_mm):
             if len(region) < FEWEST_PLACES:
                 continue
@@ -188,6 +198,7 @@ def _cautions(before: ScanRecord, after: ScanRecord) -> list[str]:
         moved = np.linalg.norm(np.subtract(after.microphone_xyz_mm, before.microphone_xyz_mm))
         if moved > 60.0:
             said.append(f"The microphone stood {moved:.0f} mm elsewhere over the plate.")
+    said += _calibrations(before, after)
     has = [
         any(s.clip.pickup_channel is not None for s in r.used_strikes()) for r in (before, after)
     ]
@@ -198,19 +209,86 @@ def _cautions(before: ScanRecord, after: ScanRecord) -> list[str]:
     return said
 
 
+def _calibrations(before: ScanRecord, after: ScanRecord) -> list[str]:
+    """Which of the rig's calibrations were made anew between the scans; daily checks do not count.
+
+    Silent where a scan does not say what held.
+    """
+    kinds = {"lens": "camera lens", "gantry": "gantry", "tapper": "tapper", "sound": "sound"}
+    noted = [scan.calibration.folder is not None for scan in (before, after)]
+    if not all(noted):
+        return []
+    was, now = dict(before.calibration.records), dict(after.calibration.records)
+    changed = [
+        f"{words} ({was.get(kind, 'none')}, then {now.get(kind, 'none')})"
+        for kind, words in kinds.items()
+        if was.get(kind) != now.get(kind)
+    ]
+    if not changed:
+        return []
+    return [
+        f"The rig's calibrations differ between the scans: {'; '.join(changed)}. Part of a change "
+        "may be that."
+    ]
+
+
+def _mass(before: ScanRecord, after: ScanRecord, difference: Difference) -> list[str]:
+    """A caution where the plate's mass changed by more than the change of tone explains.
+
+    Local tone goes with thickness (a wave of given length: f ∝ h for a thin plate), so wood taken
+    off shows as 1 − 2^(cents/1200) of the mass at that place; other readings do not tell.
+    """
+    was, now = before.conditions.get("mass_g"), after.conditions.get("mass_g")
+    if was is None or now is None or was <= 0.0 or now <= 0.0:
+        return []
+    most_g = MASS_SHARE * was
+    gone_g = was - now
+    explained_g = 0.0
+    if difference.reading == "local":
+        cents = difference.change_cents + (difference.level_cents or (0.0, 0.0))[0]
+        explained_g = was * float(np.mean(1.0 - 2.0 ** (cents / 1200.0)))
+    if abs(gone_g - explained_g) <= most_g:
+        return []
+    way = "less" if gone_g > 0 else "more"
+    told = f"The plate weighs {abs(gone_g):.1f} g {way} than before"
+    if difference.reading != "local":
+        return [f"{told}; how much of this the change explains, {difference.reading} cannot tell."]
+    off = f"{explained_g:.1f} g off" if explained_g > 0 else f"{-explained_g:.1f} g more"
+    return [
+        f"{told}, where the change of tone explains about {off} (± {most_g:.1f} g): wood came off "
+        "where it was not seen, or the plate took up or gave off water."
+    ]
+
+
 def _sentence(
-    zones: tuple[ChangeZone, ...], before: ScanRecord, after: ScanRecord, difference: Difference
+    zones: tuple[ChangeZone, ...],
+    before: ScanRecord,
+    after: ScanRecord,
+    difference: Difference,
+    smallest: float | None,
+    too_small: tuple[ChangeZone, ...],
 ) -> str:
     span = f"between {before.scan} and {after.scan}"
     whole = _whole_plate(difference)
+    what = "local tone" if difference.reading == "local" else difference.reading
+    told = "" if smallest is None else f" and the {smallest:.0f} cents that this rig can tell apart"
+    if too_small:
+        most = max(too_small, key=lambda zone: abs(zone.change_cents))
+        return (
+            f"Nothing that this rig can tell apart changed {span}: the {what} differs by "
+            f"{most.change_cents:+.0f} ± {most.sd_cents:.0f} cents around x {most.x_mm:.0f}, "
+            f"y {most.y_mm:.0f} mm, which is less than {smallest:.0f} cents and is not called a "
+            f"change.{whole}"
+        )
     if not zones and not whole:
-        return f"Nothing changed {span} by more than chance would show."
+        return f"Nothing changed {span} by more than chance would show{told}."
     if not zones:
-        return f"No single place changed {span} by more than chance would show.{whole}"
+        return f"No single place changed {span} by more than chance would show{told}.{whole}"
     first = zones[0]
     way = "fell" if first.change_cents < 0 else "rose"
     more = "" if len(zones) == 1 else f" {len(zones) - 1} more such places are listed."
-    what = "local tone" if difference.reading == "local" else difference.reading
+    if smallest is not None:
+        more += f" This rig can tell {smallest:.0f} cents apart at a place."
     return (
         f"The {what} {way} by {abs(first.change_cents):.0f} ± {first.sd_cents:.0f} cents {span} "
         f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}{whole}"

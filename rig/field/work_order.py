@@ -40,13 +40,17 @@ class SmoothedExcess:
     chance: Chance
 
 
-def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
+def work_order(
+    tone_map: ToneMap, scan: ScanRecord, smallest_change_cents: float | None = None
+) -> WorkOrder:
     """Find the zones that chance does not explain and put them in order.
 
     Against a smooth graduation a zone is a patch that stands out of it; against a given target, a
     place whose smoothed excess reaches 95 % confidence against the greatest peak that chance would
-    show anywhere on the plate. It is `FLOOR_CENTS` high at least.
+    show anywhere on the plate. It is `FLOOR_CENTS` high at least, and never less than
+    smallest_change_cents, which the rig can tell apart at a place by a repeatability study.
     """
+    floor = max(FLOOR_CENTS, smallest_change_cents or 0.0)
     smooth = smoothed_excess(tone_map, scan.outline)
     spot, spot_reason = starting_spot(smooth, scan.outline)
     if tone_map.reading == "attack":
@@ -60,17 +64,18 @@ def work_order(tone_map: ToneMap, scan: ScanRecord) -> WorkOrder:
     else:
         measured_on = "local tone" if tone_map.reading == "local" else tone_map.reading
         if tone_map.target == "smooth graduation":
-            found = _standing_out(smooth, tone_map)
+            found = _standing_out(smooth, tone_map, floor)
         else:
-            found = _above_target(smooth)
+            found = _above_target(smooth, floor)
         zones = _in_order(found, smooth, tone_map, spot)
-        sentence = _sentence(zones, tone_map, measured_on)
+        sentence = _sentence(zones, tone_map, measured_on, floor, smallest_change_cents)
     return WorkOrder(
         scan=tone_map.scan,
         starting_spot_mm=spot,
         starting_spot_reason=spot_reason,
         zones=zones,
         sentence=sentence,
+        smallest_change_cents=smallest_change_cents,
     )
 
 
@@ -126,7 +131,7 @@ class _Found:
     region: NDArray[np.int64]
 
 
-def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap) -> list[_Found]:
+def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap, floor: float) -> list[_Found]:
     """Patches above the graduation; one that lies inside a surer one belongs to it."""
     found: list[_Found] = []
     taken = np.zeros(len(smooth.places), dtype=bool)
@@ -139,7 +144,7 @@ def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap) -> list[_Found]:
             for k in kept
         )
         # A patch may owe its first look to one that was found after it.
-        if patch.height_cents < FLOOR_CENTS or patch.confidence < CONFIDENCE or inside:
+        if patch.height_cents < floor or patch.confidence < CONFIDENCE or inside:
             continue
         kept.append(patch)
         gap = np.hypot(*(smooth.places - np.array([patch.x_mm, patch.y_mm])).T)
@@ -159,12 +164,12 @@ def _standing_out(smooth: SmoothedExcess, tone_map: ToneMap) -> list[_Found]:
     return found
 
 
-def _above_target(smooth: SmoothedExcess) -> list[_Found]:
+def _above_target(smooth: SmoothedExcess, floor: float) -> list[_Found]:
     """Connected places above a given target beyond chance."""
     needed = float(np.quantile(smooth.chance.draws, CONFIDENCE))
     # A zone reaches down to half its own peak; its peak alone must pass the test.
     found = []
-    peaks = (smooth.z >= needed) & (smooth.excess_cents >= FLOOR_CENTS)
+    peaks = (smooth.z >= needed) & (smooth.excess_cents >= floor)
     taken = np.zeros(len(smooth.z), dtype=bool)
     for top in np.flatnonzero(peaks)[np.argsort(-smooth.excess_cents[peaks])]:
         if taken[top]:
@@ -222,18 +227,31 @@ def region_around(places: FloatArray, chosen: NDArray[np.bool_], top: int) -> ND
     return next(r for r in connected(places, chosen, 1.2 * _GRID_MM) if top in r)
 
 
-def _sentence(zones: tuple[HighZone, ...], tone_map: ToneMap, measured_on: str) -> str:
+def _sentence(
+    zones: tuple[HighZone, ...],
+    tone_map: ToneMap,
+    measured_on: str,
+    floor: float,
+    smallest: float | None,
+) -> str:
     flat = tone_map.target == "flat"
     against = "the plate's own middle value" if flat else "a smooth graduation"
     if not zones:
+        told = (
+            "how much it can tell apart was not studied"
+            if smallest is None
+            else f"it can tell {smallest:.0f} cents apart at a place"
+        )
         return (
             f"Even within what this rig can tell: no place stands above {against} "
-            f"({measured_on}) by more than chance would show and {FLOOR_CENTS:.0f} cents; the "
-            f"doubt of one place is about {np.median(tone_map.sd_cents):.0f} cents."
+            f"({measured_on}) by more than chance would show and {floor:.0f} cents; {told}, and "
+            f"the doubt of one place is about {np.median(tone_map.sd_cents):.0f} cents."
         )
     first = zones[0]
     number = "One place stands" if len(zones) == 1 else f"{len(zones)} places stand"
+    least = "" if smallest is None else f" This rig can tell {smallest:.0f} cents apart at a place."
     return (
         f"{number} above {against} ({measured_on}); begin at x {first.x_mm:.0f}, "
-        f"y {first.y_mm:.0f} mm, {first.excess_cents:+.0f} ± {first.excess_sd_cents:.0f} cents."
+        f"y {first.y_mm:.0f} mm, {first.excess_cents:+.0f} ± {first.excess_sd_cents:.0f} "
+        f"cents.{least}"
     )

@@ -7,8 +7,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.model.tone_map import ReadingKind
+
 if TYPE_CHECKING:
     from rig.calibrate.records import Record, Standing
+    from rig.model.calibration import SmallestChange
+    from rig.model.scan_record import ScanRecord
+
+READINGS: tuple[ReadingKind, ...] = ("local", "attack", "contact", "rebound")
 
 
 @dataclass(frozen=True)
@@ -20,6 +26,7 @@ class CalibrationList:
     standings: tuple[Standing, ...]
     history: int
     problems: tuple[str, ...]
+    unreadable: tuple[str, ...] = ()  # names of the files that the problems are about
 
     @property
     def all_hold(self) -> bool:
@@ -42,12 +49,16 @@ def calibrations(
     *, records: Path | str | None = None, rig: Path | str | None = None, now: datetime | None = None
 ) -> CalibrationList:
     """Read the records kept for a rig. Raises UsageError where there is no such folder."""
-    from rig.calibrate.records import load_all, standing
+    from rig.calibrate.records import load_each, standing
 
     folder = records_folder(records, rig)
     now = now or datetime.now(UTC)
-    found, problems = load_all(folder)
-    return CalibrationList(folder, now, tuple(standing(found, now)), len(found), tuple(problems))
+    found, problems = load_each(folder)
+    name = "" if rig is None else Path(rig).name
+    states = standing(found, now, rig=name, real=rig is not None)
+    return CalibrationList(
+        folder, now, tuple(states), len(found), tuple(problems.values()), tuple(problems)
+    )
 
 
 def records_folder(
@@ -95,33 +106,108 @@ def smallest_change_cents(
     rig: Path | str | None = None,
     beside: Path | str | None = None,
     now: datetime | None = None,
+    simulated: bool | None = None,
 ) -> tuple[float | None, str]:
     """The smallest change of a reading that means something, by the newest study that holds.
 
     beside: a plate folder, whose neighbour `calibration` is looked into where neither a folder nor
-    a rig file is named. None with the reason where there is no such study.
+    a rig file is named. simulated: of the scans it is to be used on; a study of virtual scans says
+    nothing of a real rig, nor the other way round. None with the reason where there is none.
     """
-    from rig.calibrate.records import load_all, standing
+    from rig.calibrate.records import load_each, standing
 
-    found, _ = load_all(records_folder(records, rig, beside))
-    (state,) = standing(found, now or datetime.now(UTC), ("repeatability",))
-    if state.state != "holds" or state.record is None:
-        return None, state.sentence
-    for study in state.record.values.get("studies", []):
-        if study.get("reading") == reading:
-            return float(study["smallest_change_cents"]), state.sentence
-    return None, f"{state.sentence} It did not study the reading “{reading}”."
+    now = now or datetime.now(UTC)
+    name = "" if rig is None else Path(rig).name
+    found, problems = load_each(records_folder(records, rig, beside))
+    kind = [r for r in found if r.kind == "repeatability"]
+    alike = [r for r in kind if simulated is None or r.simulated == simulated]
+    of_reading = [r for r in alike if _studied(r, reading) is not None]
+    (state,) = standing(of_reading, now, ("repeatability",), rig=name)
+    cents = None if state.record is None else _studied(state.record, reading)
+    if state.state == "holds" and state.record is not None and cents is not None:
+        made = state.record.made_utc[:10]
+        where = state.record.values
+        what = f"{where.get('face', '?')} face, {where.get('strength', '?')} strikes"
+        return cents, (
+            f"Smallest change that means something: {cents:.0f} cents at a place "
+            f"(repeatability study of {made}, {what})."
+        )
+    if of_reading:
+        why = state.sentence
+    elif alike:
+        why = f"None has studied the reading “{reading}”."
+    elif kind:
+        other = "a real" if simulated else "a virtual"
+        why = f"The one there is was made on {other} rig."
+    else:
+        why = ""
+    broken = [file for file in problems if file.startswith("repeatability")]
+    why = " ".join([why, *(f"{file} cannot be read." for file in broken)]).strip()
+    return None, f"No repeatability study is known that holds for these scans. {why}".strip()
+
+
+def _studied(record: Record, reading: str) -> float | None:
+    """The smallest change that a study found for a reading; None where it says nothing usable."""
+    studies = record.values.get("studies")
+    for study in studies if isinstance(studies, list) else []:
+        if isinstance(study, dict) and study.get("reading") == reading:
+            cents = study.get("smallest_change_cents")
+            if isinstance(cents, int | float) and 0.0 <= cents < 1e4:
+                return float(cents)
+    return None
+
+
+def smallest_changes(
+    scan: ScanRecord,
+    *,
+    folder: Path | str | None = None,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
+) -> dict[ReadingKind, SmallestChange]:
+    """For every reading what the rig of this scan can tell apart.
+
+    Looked for where the records are named to be, else in `calibration` beside the plate folder,
+    else where the scan found its own records.
+    """
+    from rig.calibrate.records import folder_of
+    from rig.model.calibration import SmallestChange
+
+    if records is None and rig is None:
+        beside = None if folder is None else folder_of(None, Path(folder).absolute())
+        records = scan.calibration.folder if beside is None or not beside.is_dir() else beside
+        if records is None:
+            records = beside
+    if records is None and rig is None:
+        return {}
+    return {
+        kind: SmallestChange(
+            *smallest_change_cents(kind, records=records, rig=rig, simulated=scan.simulated)
+        )
+        for kind in READINGS
+    }
 
 
 def records_in_force(
-    *, records: Path | str | None = None, rig: Path | str | None = None, now: datetime | None = None
+    *,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
+    now: datetime | None = None,
 ) -> dict[str, Any]:
     """What a scan made now uses: records that hold, and a sentence for every other kind.
 
     Plain JSON, for the scan's origin and for the foot of its map.
     """
+    from rig.calibrate.records import in_one_sentence
+
     listed = calibrations(records=records, rig=rig, now=now)
+    held = [s for s in listed.standings if s.state == "holds" and s.record]
     return {
-        "used": [s.record.name for s in listed.standings if s.state == "holds" and s.record],
+        "folder": str(listed.folder.absolute()),
+        "at_utc": listed.now.isoformat(timespec="seconds"),
+        "used": [s.record.name for s in held if s.record],
+        "records": {s.kind: s.record.name for s in held if s.record},
+        "states": {s.kind: s.state for s in listed.standings},
         "cautions": [s.sentence for s in listed.standings if s.state != "holds"],
+        "unreadable": list(listed.problems),
+        "sentence": in_one_sentence(listed.standings, listed.unreadable),
     }

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.jobs.calibrate_records import READINGS
 from rig.model.errors import AnalysisError, UsageError
 from rig.model.progress import Progress, silent
 from rig.model.tone_map import ReadingKind
@@ -14,8 +15,6 @@ from rig.model.tone_map import ReadingKind
 if TYPE_CHECKING:
     from rig.calibrate.records import Record
     from rig.calibrate.study import Study
-
-READINGS: tuple[ReadingKind, ...] = ("local", "attack", "contact", "rebound")
 
 
 @dataclass(frozen=True)

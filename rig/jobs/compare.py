@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.model.calibration import NOT_STUDIED, SmallestChange
 from rig.model.errors import UsageError
 from rig.model.progress import Progress, silent
 from rig.model.reading import RingPartial
@@ -19,11 +21,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CompareResult:
-    """A comparison with its two scans."""
+    """A comparison with its two scans, and what the rig can tell apart in its reading."""
 
     comparison: Comparison
     before: ScanRecord
     after: ScanRecord
+    smallest: SmallestChange = NOT_STUDIED
 
     @cached_property
     def surface(self) -> Surface:
@@ -44,6 +47,8 @@ class CompareResult:
             "evenness_after_cents": round(found.evenness_after_cents, 1),
             "sentence": found.sentence,
             "cautions": list(found.cautions),
+            "smallest_change_cents": found.smallest_change_cents,
+            "smallest_change": self.smallest.sentence,
             "simulated": found.simulated,
             "points": [
                 {
@@ -90,9 +95,13 @@ def compare(
     after: str,
     reading: ReadingKind | None = None,
     progress: Progress = silent,
+    *,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
 ) -> CompareResult:
     """Compare two scans of one plate folder.
 
+    records, rig: where the rig's repeatability study lies; without them beside the plate folder.
     Raises UsageError when both names are the same scan, AnalysisError when the scans have
     nothing in common.
     """
@@ -102,12 +111,14 @@ def compare(
             where=before,
             remedy="Name two different scans; `platerig check` lists them.",
         )
+    from rig.jobs.calibrate_records import smallest_changes
     from rig.jobs.scan_readings import load_scan, pooled_ring
 
     first = load_scan(folder, before, progress)
     second = load_scan(folder, after, progress)
     rings = pooled_ring(first), pooled_ring(second)
-    return comparison_of(first, second, rings, reading, progress)
+    smallest = smallest_changes(second, folder=folder, records=records, rig=rig)
+    return comparison_of(first, second, rings, reading, progress, smallest)
 
 
 def comparison_of(
@@ -116,12 +127,24 @@ def comparison_of(
     rings: tuple[tuple[RingPartial, ...], tuple[RingPartial, ...]],
     reading: ReadingKind | None = None,
     progress: Progress = silent,
+    smallest: Mapping[ReadingKind, SmallestChange] | None = None,
 ) -> CompareResult:
-    """The same for scans already in memory, with the pooled rings of both."""
+    """The same for scans already in memory, with the pooled rings of both.
+
+    smallest: by reading, what the rig can tell apart.
+    """
     from rig.field import compare_scans
 
+    known = smallest or {}
     found = compare_scans(
-        before, after, reading=reading, ring_before=rings[0], ring_after=rings[1],
+        before,
+        after,
+        reading=reading,
+        ring_before=rings[0],
+        ring_after=rings[1],
+        smallest_change_cents={
+            kind: change.cents for kind, change in known.items() if change.cents is not None
+        },
         progress=progress,
-    )  # fmt: skip
-    return CompareResult(found, before, after)
+    )
+    return CompareResult(found, before, after, known.get(found.reading, NOT_STUDIED))

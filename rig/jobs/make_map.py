@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.model.calibration import NOT_STUDIED, SmallestChange
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TargetKind, ToneMap, WorkOrder
@@ -17,10 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class MapResult:
-    """A tone map with the scan it was made of."""
+    """A tone map with the scan it was made of, and what the rig can tell apart in its reading."""
 
     tone_map: ToneMap
     scan: ScanRecord
+    smallest: SmallestChange = NOT_STUDIED
 
     @cached_property
     def surface(self) -> Surface:
@@ -41,7 +44,7 @@ class MapResult:
         """The high zones of this map."""
         from rig.field import work_order
 
-        return work_order(self.tone_map, self.scan)
+        return work_order(self.tone_map, self.scan, self.smallest.cents)
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig map --json`."""
@@ -60,6 +63,9 @@ class MapResult:
             "verdict": made.verdict,
             "reasons": list(made.reasons),
             "notes": list(self.scan.notes),
+            "calibration": self.scan.calibration.as_json(),
+            "smallest_change_cents": _rounded(self.smallest.cents),
+            "smallest_change": self.smallest.sentence,
             "misfit": _rounded(made.misfit, 2),
             "simulated": made.simulated,
             "points": [
@@ -98,16 +104,22 @@ def make_map(
     reading: ReadingKind | None = None,
     target: TargetKind | None = None,
     progress: Progress = silent,
+    *,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
 ) -> MapResult:
     """Map one scan of a plate folder; scan None: the latest.
 
     reading None: local tone where the scan allows it, attack otherwise; the map says which.
+    records, rig: where the rig's repeatability study lies; without them beside the plate folder.
     Raises AnalysisError when the wanted reading is not in the scan.
     """
+    from rig.jobs.calibrate_records import smallest_changes
     from rig.jobs.scan_readings import load_scan, pooled_ring
 
     record = load_scan(folder, scan, progress)
-    return map_of(record, pooled_ring(record), reading, target, progress)
+    smallest = smallest_changes(record, folder=folder, records=records, rig=rig)
+    return map_of(record, pooled_ring(record), reading, target, progress, smallest)
 
 
 def map_of(
@@ -116,14 +128,16 @@ def map_of(
     reading: ReadingKind | None = None,
     target: TargetKind | None = None,
     progress: Progress = silent,
+    smallest: Mapping[ReadingKind, SmallestChange] | None = None,
 ) -> MapResult:
-    """The same for a scan already in memory."""
+    """The same for a scan already in memory; smallest: by reading, what the rig can tell apart."""
     from rig.field import tone_map
     from rig.jobs.tones import tones_of
 
     tones = tones_of(record, reading, progress)
     progress(ProgressEvent("Drawing the map together", 1, 1))
-    return MapResult(tone_map(record, tones, target, ring=ring), record)
+    made = tone_map(record, tones, target, ring=ring)
+    return MapResult(made, record, (smallest or {}).get(made.reading, NOT_STUDIED))
 
 
 def _rounded(value: float | None, digits: int = 1) -> float | None:

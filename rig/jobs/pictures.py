@@ -28,8 +28,9 @@ def draw_map(
     check_kind(path)
     progress(ProgressEvent("Drawing", 0, 1))
     tone_map, outline, strength = made.tone_map, made.scan.outline, made.scan.strength
+    foot = made.scan.calibration.sentence
     if show == "doubt":
-        sheet = uncertainty_sheet(tone_map, made.surface, outline, strength=strength)
+        sheet = uncertainty_sheet(tone_map, made.surface, outline, strength=strength, foot=foot)
     else:
         surface = made.excess_surface if show == "above" else made.surface
         sheet = tone_map_sheet(
@@ -39,6 +40,7 @@ def draw_map(
             made.work_order,
             excess=show == "above",
             strength=strength,
+            foot=foot,
         )
     return _saved(sheet, path, progress)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from rig.model.calibration import NOT_STUDIED, CalibrationNote, SmallestChange
 from rig.model.errors import AnalysisError, StorageFullError, UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
@@ -34,6 +35,8 @@ class ReportResult:
     content_hash: str
     simulated: bool
     cautions: tuple[str, ...] = ()
+    calibrations: tuple[tuple[str, CalibrationNote], ...] = ()  # scan, what held at its start
+    smallest: SmallestChange = NOT_STUDIED
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig report --json`."""
@@ -44,6 +47,9 @@ class ReportResult:
             "tables": [str(path) for path in self.tables],
             "sentences": list(self.sentences),
             "cautions": list(self.cautions),
+            "calibrations": [{"scan": scan} | held.as_json() for scan, held in self.calibrations],
+            "smallest_change_cents": self.smallest.cents,
+            "smallest_change": self.smallest.sentence,
             "content_hash": self.content_hash,
             "simulated": self.simulated,
         }
@@ -62,6 +68,8 @@ def report(
     kind: Literal["work", "record"] = "work",
     paper: Literal["A4", "A3"] = "A4",
     made_utc: str | None = None,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
     progress: Progress = silent,
 ) -> ReportResult:
     """Write a report on one plate folder.
@@ -70,7 +78,8 @@ def report(
     scan of the other face, mapped as well. before and after add their comparison, and the
     earlier scan's map. With none of the four: the latest whole scan, compared with the one
     before it of the same face and strength, beside the other face, as far as there are such.
-    The pictures and tables lie beside the PDF. Raises UsageError, and what the maps and the
+    The pictures and tables lie beside the PDF. records, rig: where the rig's repeatability study
+    lies; without them beside the plate folder. Raises UsageError, and what the maps and the
     comparison raise.
     """
     from rig.archive.naming import existing_folder
@@ -100,6 +109,8 @@ def report(
         kind=kind,
         paper=paper,
         made_utc=made_utc or f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        records=records,
+        rig=rig,
         progress=progress,
     )
     files = write_report(content, pdf, progress=progress)
@@ -113,6 +124,8 @@ def report(
         content_hash=files.content_hash,
         simulated=content.simulated,
         cautions=cautions,
+        calibrations=tuple((one.scan.scan, one.scan.calibration) for one in maps),
+        smallest=maps[0].smallest,
     )
 
 
@@ -137,11 +150,14 @@ def gather_content(
     paper: Literal["A4", "A3"],
     made_utc: str,
     progress: Progress,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
 ) -> tuple[ReportContent, list[MapResult], CompareResult | None, tuple[str, ...]]:
     """Make the maps and the comparison that the report shows, and say what could not be made.
 
     What was not asked for by name is left out, with a caution, where the data do not carry it.
     """
+    from rig.jobs.calibrate_records import smallest_changes
     from rig.jobs.compare import comparison_of
     from rig.jobs.make_map import make_map
     from rig.report.content import ChangeSection, ReportContent
@@ -151,7 +167,7 @@ def gather_content(
 
     def map_once(scan: str | None) -> MapResult:
         if scan not in made:
-            made[scan] = make_map(folder, scan, reading, target, progress)
+            made[scan] = make_map(folder, scan, reading, target, progress, records=records, rig=rig)
         return made[scan]
 
     maps = [map_once(choice.scan)]
@@ -164,12 +180,14 @@ def gather_content(
         with _optional(choice.chosen, which, cautions):
             first, second = map_once(choice.before), map_once(choice.after)
             rings = first.tone_map.ring, second.tone_map.ring
-            change = comparison_of(first.scan, second.scan, rings, reading, progress)
+            smallest = smallest_changes(second.scan, folder=folder, records=records, rig=rig)
+            change = comparison_of(first.scan, second.scan, rings, reading, progress, smallest)
             shown = {one.scan.scan for one in maps}
             if choice.other_face is not None and len(maps) > 1:
                 cautions += _age(maps[0].scan, maps[1].scan)
             maps += [one for one in (second, first) if one.scan.scan not in shown]
     latest = maps[0].scan
+    cautions += _not_held([one.scan for one in maps])
     modes = None
     with _optional(True, f"The shapes of the partials of {latest.scan}", cautions):
         earlier = made.get(choice.before) if choice.before != latest.scan else None
@@ -188,6 +206,15 @@ def gather_content(
         cautions=tuple(cautions),
     )
     return content, maps, change, tuple(cautions)
+
+
+def _not_held(scans: Sequence[ScanRecord]) -> list[str]:
+    """What of the rig's calibrations did not hold, each sentence once with its scans."""
+    said: dict[str, list[str]] = {}
+    for scan in scans:
+        if scan.calibration.cautions:
+            said.setdefault(scan.calibration.sentence, []).append(scan.scan)
+    return [f"{', '.join(names)}: {sentence}" for sentence, names in said.items()]
 
 
 def _modes_section(shown: MapResult, earlier: MapResult | None, progress: Progress) -> ModesSection:
@@ -255,6 +282,7 @@ def _face_section(folder: Path, made: MapResult, kind: str, *, earlier: bool) ->
         excess_surface=made.excess_surface,
         plan=plan,
         earlier=earlier,
+        smallest=made.smallest.sentence,
     )
 
 
@@ -279,6 +307,7 @@ def scan_facts(record: ScanRecord):  # type: ignore[no-untyped-def]
         microphone_xyz_mm=record.microphone_xyz_mm,
         pose_sd_mm=None if record.pose is None else record.pose.sd_mm,
         notes=record.notes,
+        calibration=(record.calibration.sentence, *record.calibration.cautions),
     )
 
 

@@ -32,6 +32,9 @@ class ZonesResult:
             else {"x_mm": round(spot[0], 1), "y_mm": round(spot[1], 1)},
             "starting_spot_reason": order.starting_spot_reason,
             "sentence": order.sentence,
+            "smallest_change_cents": order.smallest_change_cents,
+            "smallest_change": self.map_result.smallest.sentence,
+            "calibration": self.map_result.scan.calibration.as_json(),
             "zones": [
                 {
                     "rank": zone.rank,
@@ -54,7 +57,10 @@ def zones(
     reading: ReadingKind | None = None,
     target: TargetKind | None = None,
     progress: Progress = silent,
+    *,
+    records: Path | str | None = None,
+    rig: Path | str | None = None,
 ) -> ZonesResult:
-    """Find the high zones of one scan; scan None: the latest."""
-    made = make_map(folder, scan, reading, target, progress)
+    """Find the high zones of one scan; scan None: the latest. records, rig: as in `make_map`."""
+    made = make_map(folder, scan, reading, target, progress, records=records, rig=rig)
     return ZonesResult(made.work_order, made)

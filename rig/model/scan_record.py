@@ -7,6 +7,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from rig.model.calibration import CalibrationNote
 from rig.model.clip import Clip
 from rig.model.frames import Face, PlateXY, Pose, Strength
 from rig.model.outline import Outline
@@ -55,8 +56,9 @@ class ScanRecord:
     simulated: bool = False
     world: str | None = None
     recorded_utc: str | None = None
-    conditions: dict[str, float] = field(default_factory=dict)  # temperature_c, humidity_percent
+    conditions: dict[str, float] = field(default_factory=dict)  # temperature_c, humidity_percent, …
     notes: tuple[str, ...] = ()
+    calibration: CalibrationNote = field(default_factory=CalibrationNote)
 
     def used_strikes(self) -> tuple[Strike, ...]:
         """Strikes to analyse: neither superseded nor called bad."""

@@ -110,6 +110,7 @@ class WorkOrder:
     starting_spot_reason: str
     zones: tuple[HighZone, ...]
     sentence: str  # the finding in plain words
+    smallest_change_cents: float | None = None  # that the rig can tell apart; None: not studied
 
 
 @dataclass(frozen=True)
@@ -153,3 +154,4 @@ class Comparison:
     cautions: tuple[str, ...]
     sentence: str
     simulated: bool = False
+    smallest_change_cents: float | None = None  # that the rig can tell apart; None: not studied

@@ -39,6 +39,7 @@ class ScanFacts:
     microphone_xyz_mm: tuple[float, float, float] | None = None
     pose_sd_mm: float | None = None
     notes: tuple[str, ...] = ()
+    calibration: tuple[str, ...] = ()  # what held of the rig's calibrations, and what did not
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class FaceSection:
     excess_surface: SurfaceLike
     plan: Plan | None = None
     earlier: bool = False
+    smallest: str = ""  # the smallest change that means something, or that it is not known
 
 
 @dataclass(frozen=True)

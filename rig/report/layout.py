@@ -30,7 +30,7 @@ class PlateSheet:
 
 
 def plate_sheet(
-    outline: Outline, paper: Paper, heading: Heading | None, *, simulated: bool
+    outline: Outline, paper: Paper, heading: Heading | None, *, simulated: bool, foot: str = ""
 ) -> PlateSheet:
     """Lay out a sheet on which the plate is as large as the paper allows at a round scale."""
     width, height = BODY_MM[paper]
@@ -38,7 +38,7 @@ def plate_sheet(
     scale = scale_for(size, (width - COLUMN_MM - TICKS_MM + 2.0, height - 6.0))
     plate_width, plate_height = size[0] / scale, size[1] / scale
     body = max(plate_height + 6.0, 190.0)
-    sheet = Sheet(width, body, heading, simulated=simulated)
+    sheet = Sheet(width, body, heading, simulated=simulated, foot=foot)
     axes = sheet.axes(TICKS_MM - 2.0, 0.5, plate_width, plate_height)
     draw.set_plate_axes(axes, outline)
     return PlateSheet(sheet, axes, scale, width - COLUMN_MM, body)

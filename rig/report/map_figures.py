@@ -28,14 +28,18 @@ def tone_map_sheet(
     strength: Strength | None = None,
     paper: Paper = "A4",
     headed: bool = True,
+    foot: str = "",
 ) -> Sheet:
     """Draw the tone map, or with `excess` how far it stands above the target.
 
-    surface.cents holds what is drawn, surface.sd_cents its standard deviation.
+    surface.cents holds what is drawn, surface.sd_cents its standard deviation. foot: one sentence
+    under the map, such as which calibrations held.
     """
     title = "Above target" if excess else "Tone map"
     heading = Heading(f"{title}, {face_words(tone_map.face)}", map_lines(tone_map, strength))
-    page = plate_sheet(outline, paper, heading if headed else None, simulated=tone_map.simulated)
+    page = plate_sheet(
+        outline, paper, heading if headed else None, simulated=tone_map.simulated, foot=foot
+    )
     reach, step = draw.colour_reach(surface.cents)
     image, limit, doubtful = _field(page, surface, tone_map.places, outline, reach)
     zones = work_order.zones if work_order else ()
@@ -83,11 +87,14 @@ def uncertainty_sheet(
     strength: Strength | None = None,
     paper: Paper = "A4",
     headed: bool = True,
+    foot: str = "",
 ) -> Sheet:
     """Draw the standard deviation of the map."""
     title = f"How sure the map is, {face_words(tone_map.face)}"
     heading = Heading(title, map_lines(tone_map, strength))
-    page = plate_sheet(outline, paper, heading if headed else None, simulated=tone_map.simulated)
+    page = plate_sheet(
+        outline, paper, heading if headed else None, simulated=tone_map.simulated, foot=foot
+    )
     sd = surface.sd_cents
     finite = sd[np.isfinite(sd)]
     most = float(np.percentile(finite, 99)) if len(finite) else 1.0

@@ -21,6 +21,7 @@ PAPER_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0
 MARGIN_MM = 10.0
 BODY_MM: dict[Paper, tuple[float, float]] = {"A4": (190.0, 245.0), "A3": (277.0, 368.0)}
 HEADER_MM = 25.0
+FOOT_MM = 11.0  # under the body, for three lines
 PAD_MM = 5.0  # round a picture that stands alone
 COLUMN_MM = 41.0  # key beside the plate
 TICKS_MM = 9.0
@@ -52,13 +53,19 @@ def scale_in_words(scale: float) -> str:
 
 
 class Sheet:
-    """A figure of a given size in mm, with an optional heading at its top.
+    """A figure of a given size in mm, with an optional heading at its top and lines at its foot.
 
     Places are in mm from the left and from the top of the body (below the heading).
     """
 
     def __init__(
-        self, width_mm: float, height_mm: float, heading: Heading | None, *, simulated: bool
+        self,
+        width_mm: float,
+        height_mm: float,
+        heading: Heading | None,
+        *,
+        simulated: bool,
+        foot: str = "",
     ) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
@@ -66,7 +73,8 @@ class Sheet:
         self.pad_mm = PAD_MM if heading else 0.0
         self.above_mm = HEADER_MM if heading else 0.0
         self.width_mm = width_mm + 2 * self.pad_mm
-        self.height_mm = height_mm + self.above_mm + 2 * self.pad_mm
+        below_mm = FOOT_MM if foot else 0.0
+        self.height_mm = height_mm + self.above_mm + 2 * self.pad_mm + below_mm
         self.simulated = simulated
         self.figure: Figure = Figure(
             figsize=(self.width_mm * MM, self.height_mm * MM), facecolor="white"
@@ -74,6 +82,9 @@ class Sheet:
         self._canvas = FigureCanvasAgg(self.figure)
         if heading:
             self._write_heading(heading)
+        if foot:
+            lines = self.wrapped(foot, width_mm)
+            self.text(0.5, height_mm + 1.0, "\n".join(lines))
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
         """Add axes at a place in mm."""

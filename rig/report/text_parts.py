@@ -39,6 +39,8 @@ def summary(pages: Pages, content: ReportContent) -> None:
         pages.heading("How even", keep_mm=60.0)
         for face in content.faces:
             pages.paragraph(f"{face.tone_map.scan}: {texts.evenness_sentence(face.tone_map)}")
+        for sentence in dict.fromkeys(face.smallest for face in content.faces if face.smallest):
+            pages.paragraph(sentence)
         _evenness_figure(pages, content)
     current = [face for face in content.faces if not face.earlier]
     for face in current:
@@ -71,6 +73,8 @@ def details(pages: Pages, content: ReportContent) -> None:
         pages.points(
             (texts.verdict_sentence(face.tone_map), *map(true_minus, face.tone_map.reasons))
         )
+        if face.facts.calibration:
+            pages.points(face.facts.calibration)
         if face.facts.notes:
             pages.points(face.facts.notes)
 

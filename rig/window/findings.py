@@ -36,6 +36,8 @@ def map_text(drawn: DrawnMap) -> str:
         )  # fmt: skip
     lines.append(f"<b>{tr('How it was made')}</b>")
     lines += [html.escape(reason) for reason in made.reasons]
+    lines.append(html.escape(drawn.made.scan.calibration.sentence))
+    lines.append(html.escape(drawn.made.smallest.sentence))
     return "<br>".join(lines)
 
 
@@ -48,6 +50,7 @@ def change_text(drawn: DrawnChange) -> str:
         tr("Evenness {0:.0f}, then {1:.0f} cents.").format(
             found.evenness_before_cents, found.evenness_after_cents
         ),
+        html.escape(drawn.made.smallest.sentence),
         *(html.escape(caution) for caution in found.cautions),
     ]
     return "<br>".join(lines)

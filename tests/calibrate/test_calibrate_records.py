@@ -42,7 +42,7 @@ def test_states_by_age(tmp_path: Path) -> None:
     assert set(states) == set(KINDS)
     assert states["lens"].state == states["gantry"].state == "holds"
     assert states["bar"].state == "expired"
-    assert "expired 1 days ago" in states["bar"].sentence
+    assert "expired 1 day ago" in states["bar"].sentence
     assert states["sound"].state == "from the future"
     assert states["tapper"].state == "missing"
 

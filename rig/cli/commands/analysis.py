@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, count, number, sentence
+from rig.cli.commands.calibration_bench import records_options
 from rig.cli.verb import (
     FILE,
     TARGET_NAMES,
@@ -31,6 +32,7 @@ from rig.cli.verbs import job
 @scan_option()
 @reading_option
 @target_option
+@records_options
 @click.option("--picture", type=FILE, help="Draw the map (png, svg or pdf).")
 @click.option(
     "--show",
@@ -46,6 +48,8 @@ def map_(
     target: str | None,
     picture: Path | None,
     show: str,
+    rig: Path | None,
+    records: Path | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
@@ -53,7 +57,10 @@ def map_(
     del machine
     if picture is not None:
         check_kind(picture)
-    made = job("map")(folder, scan, reading=reading, target=TARGET_NAMES[target], progress=progress)
+    made = job("map")(
+        folder, scan, reading=reading, target=TARGET_NAMES[target], records=records, rig=rig,
+        progress=progress,
+    )  # fmt: skip
     if picture is not None:
         from rig.jobs.pictures import draw_map
 
@@ -72,10 +79,21 @@ def map_(
         say_evenness(to, contract)
         for reason in (*contract.get("reasons", []), *contract.get("notes", [])):
             to.line(f"  {reason}")
+        say_calibration(to, contract)
         if picture is not None:
             to.line(f"Picture: {picture}")
 
     return Answer(contract, say)
+
+
+def say_calibration(to: Speaker, contract: Json) -> None:
+    """What the rig can tell apart, which calibrations held at the scan, and what did not."""
+    if contract.get("smallest_change"):
+        say_calibration(to, contract)
+    held = contract.get("calibration")
+    if held:
+        to.line(held["sentence"])
+        to.lines(f"  {caution}" for caution in held["cautions"])
 
 
 def say_evenness(to: Speaker, contract: Json) -> None:
@@ -99,19 +117,25 @@ def say_evenness(to: Speaker, contract: Json) -> None:
 @scan_option()
 @reading_option
 @target_option
+@records_options
 def zones(
     folder: Path,
     scan: str | None,
     reading: str | None,
     target: str | None,
+    rig: Path | None,
+    records: Path | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
     """List the high zones in work order, from the starting spot near the middle outwards."""
     del machine
     contract = contract_of(
-        job("zones")(folder, scan, reading=reading, target=TARGET_NAMES[target], progress=progress)
-    )
+        job("zones")(
+            folder, scan, reading=reading, target=TARGET_NAMES[target], records=records, rig=rig,
+            progress=progress,
+        )
+    )  # fmt: skip
 
     def say(to: Speaker) -> None:
         _say_finding(to, contract, "No high zone that chance could not explain.")
@@ -137,6 +161,7 @@ def zones(
             why = contract.get("starting_spot_reason") or ""
             place = f"x {number(spot['x_mm'])}, y {number(spot['y_mm'])} mm"
             to.line(f"Start at {place}{': ' + why if why else '.'}")
+        say_calibration(to, contract)
 
     return Answer(contract, say)
 
@@ -167,12 +192,15 @@ def _excess(zone: Json) -> str:
 @click.option("--after", required=True, metavar="S0002", help="The later scan.")
 @click.option("--picture", type=FILE, help="Draw the change (png, svg or pdf).")
 @reading_option
+@records_options
 def compare(
     folder: Path,
     before: str,
     after: str,
     picture: Path | None,
     reading: str | None,
+    rig: Path | None,
+    records: Path | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
@@ -180,7 +208,9 @@ def compare(
     del machine
     if picture is not None:
         check_kind(picture)
-    made = job("compare")(folder, before, after, reading=reading, progress=progress)
+    made = job("compare")(
+        folder, before, after, reading=reading, records=records, rig=rig, progress=progress
+    )
     if picture is not None:
         from rig.jobs.pictures import draw_comparison
 
@@ -207,6 +237,7 @@ def compare(
                 title="Regions of change",
             )
         _say_shifts(to, contract["ring"])
+        say_calibration(to, contract)
         for caution in contract.get("cautions", []):
             to.line(f"  {caution}")
         if picture is not None:
@@ -250,6 +281,7 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
               help="For the bench, or for the file.")  # fmt: skip
 @click.option("--paper", type=click.Choice(["A4", "A3"]), default="A4", show_default=True,
               help="On A3 a violin plate is printed 1:1.")  # fmt: skip
+@records_options
 def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
     """Write a PDF with the maps, the work order, the conditions and the limits.
 
@@ -264,6 +296,7 @@ def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer
 
     def say(to: Speaker) -> None:
         to.lines(contract.get("sentences", []))
+        say_calibration(to, contract)
         to.lines(f"  {caution}" for caution in contract.get("cautions", []))
         if contract["simulated"]:
             to.line(SIMULATED_LINE)
