@@ -1,4 +1,4 @@
-"""Outline files: `x_mm,y_mm` round the rim, closed or not, in any direction; holes by `ring`."""
+"""Outline files: CSV, `x_mm,y_mm` round the rim, holes by `ring`; or a drawing, SVG or DXF."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from rig.archive.csv_tables import TableError, read_table
+from rig.archive.outline_drawings import SUFFIXES, check_size, read_drawing
 from rig.archive.storage import storage_errors
 from rig.model.errors import OutlineError
 from rig.model.outline import Outline
@@ -18,8 +19,14 @@ _LAYOUT = (
 
 
 def read_outline(path: Path | str) -> Outline:
-    """Read an outline; raises OutlineError with the line at fault."""
+    """Read an outline, CSV unless its name says SVG or DXF; raises OutlineError.
+
+    In a table the line at fault is named.
+    """
     path = Path(path)
+    if path.suffix.lower() in SUFFIXES:
+        rim, holes = read_drawing(path)
+        return Outline.checked(rim, holes, where=str(path))
     try:
         table = read_table(path, ("x_mm", "y_mm"))
         if table.faults:
@@ -39,7 +46,9 @@ def read_outline(path: Path | str) -> Outline:
     if 0 not in rings:
         raise OutlineError("The outline holds no points.", where=str(path), remedy=_LAYOUT)
     arrays = [np.array(rings[number], dtype=np.float64) for number in sorted(rings)]
-    return Outline.checked(arrays[0], tuple(arrays[1:]), where=str(path))
+    outline = Outline.checked(arrays[0], tuple(arrays[1:]), where=str(path))
+    check_size(outline.rim, str(path))
+    return outline
 
 
 def write_outline(path: Path | str, outline: Outline) -> Path:

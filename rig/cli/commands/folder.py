@@ -18,7 +18,9 @@ from rig.cli.verbs import job
     example="platerig new maple-back.plate --outline outline.csv --wood maple --arching 15",
 )
 @folder_argument
-@click.option("--outline", "outline_file", type=FILE, help="CSV with x_mm,y_mm round the rim.")
+@click.option(
+    "--outline", "outline_file", type=FILE, help="CSV with x_mm,y_mm round the rim; or SVG, DXF."
+)
 @click.option("--name", help="Name of the plate; the folder's own name if left out.")
 @click.option("--wood", help="maple, spruce, …")
 @click.option("--instrument", help="violin, viola, cello, …")
