@@ -14,7 +14,8 @@ from rig.model.outline import Outline
 from rig.model.rig_settings import RigSettings
 from rig.virtual.scene import RIM_HEIGHT_MM, render_scene
 from rig.virtual.scene_optics import View
-from rig.virtual.scene_surfaces import Light, Look, Occluder
+from rig.virtual.scene_surfaces import Light, Look
+from rig.virtual.scene_things import Thing
 
 
 class VirtualCamera:
@@ -37,7 +38,7 @@ class VirtualCamera:
         light: Light | None = None,
         rim_height_mm: float = RIM_HEIGHT_MM,
         view: View | None = None,
-        occluders: Sequence[Occluder] = (),
+        occluders: Sequence[Thing] = (),
     ) -> None:
         self._outline = outline
         self._pose = pose

@@ -20,7 +20,6 @@ from rig.model.errors import UsageError
 from rig.model.frames import PlateXY, Pose
 from rig.model.outline import Outline
 from rig.model.rig_settings import LensSettings, RigSettings
-from rig.model.units import FloatArray
 from rig.virtual.scene_optics import (
     PICTURE_HEIGHT_PX,
     PICTURE_WIDTH_PX,
@@ -34,17 +33,18 @@ from rig.virtual.scene_surfaces import (
     Light,
     Look,
     MarkerRaster,
-    Occluder,
     PlateRaster,
     Raster,
     marker_raster,
     plate_raster,
 )
+from rig.virtual.scene_things import Thing, cast_shadow, lamp_direction, paint_things
 
 RIM_HEIGHT_MM = 3.0
 _OVERSAMPLING = 2
 _STRIP_ROWS = 180  # picture rows worked on at a time, to keep memory small
 _SHADOW_MARGIN_MM = 120
+_SMOOTH_STEP = 8  # samples; some 3 mm on the bed
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class _Scene:
     markers: MarkerRaster
     cloth: Raster
     shade: _Shade
-    occluders: tuple[Occluder, ...]
+    occluders: tuple[Thing, ...]
     footprint_mm: float
 
 
@@ -81,15 +81,17 @@ def render_scene(
     rim_height_mm: float = RIM_HEIGHT_MM,
     missing_markers: Sequence[int] = (),
     view: View | None = None,
-    occluders: Sequence[Occluder] = (),
+    occluders: Sequence[Thing] = (),
     blur_px: float = 0.6,
+    motion_px: tuple[float, float] = (0.0, 0.0),
     noise: float = 1.0,
     sensor_rng: np.random.Generator | None = None,
 ) -> NDArray[np.uint8]:
     """Take one picture: (1080, 1920, 3) uint8, blue-green-red.
 
     outline or pose None: an empty bed. rim_height_mm: upper edge of the rim above the bed.
-    view: None for the camera of the virtual rig. noise: 1 for an ordinary sensor, 0 for none.
+    view: None for the camera of the virtual rig. motion_px: how far, across and down, the camera
+    was shaken while the picture was taken. noise: 1 for an ordinary sensor, 0 for none.
     rng draws wood and cloth, and the sensor noise too unless it has its own sensor_rng.
     """
     lens = rig.camera.lens
@@ -120,7 +122,25 @@ def render_scene(
     linear = _expose(scene, view, lens)
     if blur_px > 0.0:
         linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), blur_px), dtype=np.float32)
-    return _sensor(linear, noise, sensor_rng or rng)
+    return _sensor(_shaken(linear, motion_px), noise, sensor_rng or rng)
+
+
+def _shaken(linear: Raster, motion_px: tuple[float, float]) -> Raster:
+    """The picture smeared evenly along a straight way."""
+    length = float(np.hypot(*motion_px))
+    if length < 0.1:
+        return linear
+    reach = int(np.ceil(0.5 * length)) + 1
+    kernel = np.zeros((2 * reach + 1, 2 * reach + 1), dtype=np.float32)
+    for part in np.linspace(-0.5, 0.5, 8 * reach + 1):
+        u, v = reach + part * motion_px[0], reach + part * motion_px[1]
+        column, row = int(u), int(v)
+        for dx in (0, 1):
+            for dy in (0, 1):
+                kernel[row + dy, column + dx] += abs(1 - dx - (u - column)) * abs(
+                    1 - dy - (v - row)
+                )
+    return np.asarray(cv2.filter2D(linear, -1, kernel / kernel.sum()), dtype=np.float32)
 
 
 def _expose(scene: _Scene, view: View, lens: LensSettings) -> Raster:
@@ -142,14 +162,9 @@ def _seen(scene: _Scene, bundle: Rays) -> Raster:
     colour = _bed_colour(scene, x, y)
     if scene.plate is not None and scene.pose is not None:
         _lay_plate(scene, scene.plate, scene.pose, bundle, colour)
-    for occluder in scene.occluders:
-        x, y = bundle.meet_plane(occluder.height_mm)
-        inside = -_capsule_distance(occluder, x, y)
-        cover = np.clip(0.5 + inside / scene.footprint_mm, 0.0, 1.0)
-        rounded = 0.55 + 0.45 * np.clip(inside / occluder.radius_mm, 0.0, 1.0)
-        shade = (rounded * _evenness(scene.light, x, y))[:, :, None]
-        own = shade * np.array(occluder.colour, dtype=np.float32) * scene.light.level
-        colour += cover[:, :, None] * (own - colour)
+    if scene.occluders:
+        paint_things(scene.occluders, bundle, colour, scene.light, scene.footprint_mm,
+                     _evenness(scene.light, *bundle.meet_plane(0.0)))  # fmt: skip
     return colour
 
 
@@ -168,6 +183,12 @@ def _bed_colour(scene: _Scene, x: Raster, y: Raster) -> Raster:
         look.table_colour, dtype=np.float32
     )
     albedo *= (1.0 + 0.035 * cloth)[:, :, None]
+    if look.bed_grain > 0.0:
+        streaks = cv2.remap(
+            scene.cloth, np.mod(x * 0.06, 511.0), np.mod(y * 1.3 + 0.02 * x, 511.0),
+            cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP,
+        )  # fmt: skip
+        albedo *= np.maximum(1.0 + look.bed_grain * streaks, 0.2)[:, :, None]
     u, v = scene.markers.place(x, y)
     paper = cv2.remap(scene.markers.paper, u, v, cv2.INTER_LINEAR).astype(np.float32) / 255.0
     white = cv2.remap(scene.markers.white, u, v, cv2.INTER_LINEAR).astype(np.float32) / 255.0
@@ -176,11 +197,9 @@ def _bed_colour(scene: _Scene, x: Raster, y: Raster) -> Raster:
     place = (x + np.float32(_SHADOW_MARGIN_MM - 0.5), y + np.float32(_SHADOW_MARGIN_MM - 0.5))
     lamp = _sample(scene.shade.lamp, place, 1.0)
     sky = _sample(scene.shade.sky, place, 1.0)
-    up = _towards(light)[2]
-    for occluder in scene.occluders:
-        shift = -_towards(light)[:2] / max(float(up), 0.2) * occluder.height_mm
-        gap = _capsule_distance(occluder, x - np.float32(shift[0]), y - np.float32(shift[1]))
-        lamp = lamp * np.clip(0.5 + gap / (0.3 * occluder.height_mm + 2.0), 0.15, 1.0)
+    up = lamp_direction(light)[2]
+    if scene.occluders:
+        lamp = lamp * cast_shadow(scene.occluders, light, x, y, np.zeros_like(x))
     strength = light.level * _evenness(light, x, y) * (
         light.sky * sky + (1.0 - light.sky) * up * lamp
     )  # fmt: skip
@@ -227,6 +246,9 @@ def _lay_plate(scene: _Scene, plate: PlateRaster, pose: Pose, bundle: Rays, colo
     place = plate.shape_place(arch_x, arch_y)
     base = _sample(plate.colour, plate.colour_place(arch_x, arch_y), 0.0)
     lamp, gloss = _face_light(scene, plate, pose, part, place)
+    if scene.occluders:
+        past = cast_shadow(scene.occluders, light, x, y, scene.rim_height_mm + lift)
+        lamp, gloss = lamp * past, gloss * past
     face = base * tint * (evenness * (light.sky + (1.0 - light.sky) * lamp))[:, :, None]
     face += (gloss * evenness)[:, :, None] * tint
     holes = np.clip(0.5 + _sample(plate.edge_mm, place, 1.0) / scene.footprint_mm, 0.0, 1.0)
@@ -260,7 +282,7 @@ def _face_light(
     bed_x = grad_x * axes[0, 0] + grad_y * axes[1, 0]
     bed_y = grad_x * axes[0, 1] + grad_y * axes[1, 1]
     length = np.sqrt(1.0 + bed_x**2 + bed_y**2)
-    lx, ly, lz = _towards(scene.light)
+    lx, ly, lz = lamp_direction(scene.light)
     lamp = np.clip((lz - lx * bed_x - ly * bed_y) / length, 0.0, None)
     if scene.look.varnish <= 0.0:
         return lamp.astype(np.float32), np.zeros_like(lamp, dtype=np.float32)
@@ -268,7 +290,7 @@ def _face_light(
     hx, hy, hz = lx - part.x / norm, ly - part.y / norm, lz - part.z / norm
     half = np.sqrt(hx**2 + hy**2 + hz**2)
     facing = np.clip((hz - hx * bed_x - hy * bed_y) / (half * length), 0.0, 1.0)
-    gloss = 0.5 * scene.look.varnish * facing**60
+    gloss = scene.look.gloss * scene.look.varnish * facing**scene.look.gloss_power
     return lamp.astype(np.float32), gloss.astype(np.float32)
 
 
@@ -284,7 +306,7 @@ def _shade_on_bed(
     x, y = np.meshgrid(
         np.arange(columns) + 0.5 - _SHADOW_MARGIN_MM, np.arange(rows) + 0.5 - _SHADOW_MARGIN_MM
     )
-    towards = _towards(light)
+    towards = lamp_direction(light)
     throw = towards[:2] / max(float(towards[2]), 0.2)
     lift = np.maximum(plate.height_mm, 0.0)
     hidden = np.zeros((rows, columns), dtype=np.float32)
@@ -309,13 +331,14 @@ def _sensor(linear: Raster, noise: float, rng: np.random.Generator) -> NDArray[n
     return np.ascontiguousarray(np.round(coded[:, :, ::-1] * 255.0).astype(np.uint8))
 
 
-def _towards(light: Light) -> FloatArray:
-    towards = np.array(light.towards, dtype=np.float64)
-    return np.asarray(towards / np.linalg.norm(towards))
-
-
 def _evenness(light: Light, x: Raster, y: Raster) -> Raster:
-    """Relative strength of the light over the bed."""
+    """Relative strength of the light over the bed; smooth, so worked out on every few samples."""
+    rows, columns = x.shape
+    few = (max(columns // _SMOOTH_STEP, 2), max(rows // _SMOOTH_STEP, 2))
+    x, y = (
+        np.asarray(cv2.resize(v.astype(np.float32), few, interpolation=cv2.INTER_AREA), np.float32)
+        for v in (x, y)
+    )
     spot = ((x - light.spot_mm[0]) ** 2 + (y - light.spot_mm[1]) ** 2) / light.spot_width_mm**2
     strength = 1.0 + light.slope[0] * (x - 250.0) / 1e3 + light.slope[1] * (y - 300.0) / 1e3
     strength = strength * (1.0 - light.spot_strength + light.spot_strength * np.exp(-0.5 * spot))
@@ -323,16 +346,8 @@ def _evenness(light: Light, x: Raster, y: Raster) -> Raster:
         angle = np.deg2rad(direction_deg)
         across = -(x - x0) * np.sin(angle) + (y - y0) * np.cos(angle)
         strength = strength * (1.0 - depth / (1.0 + (across / half_width) ** 4))
-    return np.asarray(np.clip(strength, 0.05, None), dtype=np.float32)
-
-
-def _capsule_distance(occluder: Occluder, x: Raster, y: Raster) -> Raster:
-    """Distance outside the capsule, negative within."""
-    x0, y0 = occluder.start_mm
-    dx, dy = occluder.end_mm[0] - x0, occluder.end_mm[1] - y0
-    along = np.clip(((x - x0) * dx + (y - y0) * dy) / max(dx * dx + dy * dy, 1e-9), 0.0, 1.0)
-    gap = np.hypot(x - x0 - along * dx, y - y0 - along * dy) - occluder.radius_mm
-    return np.asarray(gap, dtype=np.float32)
+    strength = np.asarray(np.clip(strength, 0.05, None), dtype=np.float32)
+    return np.asarray(cv2.resize(strength, (columns, rows), interpolation=cv2.INTER_LINEAR))
 
 
 def _to_plate(pose: Pose, x: Raster, y: Raster) -> tuple[Raster, Raster]:

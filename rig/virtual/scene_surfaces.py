@@ -37,9 +37,12 @@ class Look:
     wood: Literal["maple", "spruce"] = "maple"
     flame: float = 0.6  # strength of the curl across the grain, 0…1
     varnish: float = 0.0  # 0 white wood … 1 red-brown and glossy
+    gloss: float = 0.5  # light that varnish throws back straight
+    gloss_power: float = 60.0  # the higher, the smaller and sharper its patch
     arching_mm: float = 14.0
     edge_thickness_mm: float = 2.5  # height of the visible side wall
     bed_colour: Colour = (0.045, 0.075, 0.075)  # matte dark green-grey
+    bed_grain: float = 0.0  # streaks of a wooden bed
     table_colour: Colour = (0.02, 0.02, 0.022)
 
 
@@ -175,7 +178,7 @@ def _wood(look: Look, face: Face, x: FloatArray, y: FloatArray, rng: np.random.G
         patchy = gaussian_filter(rng.normal(size=(len(y) // 8 + 1, len(x) // 8 + 1)), (4, 10))
         patchy = cv2.resize(patchy / patchy.std(), (len(x), len(y)))
         figure = 0.13 * look.flame * curl * np.clip(1.0 + 0.4 * patchy, 0.0, 2.0)
-        grain = 0.03 * gaussian_filter(rng.normal(size=(len(y), len(x))), (14.0, 0.9)) / 0.07
+        grain = 0.03 * _streaks(rng, x, y, (14.0, 0.9)) / 0.07
     else:
         base = np.array([0.66, 0.48, 0.27])
         ring_mm = 0.9 + 0.007 * folded + 0.05 * gaussian_filter1d(rng.normal(size=len(x)), 30.0)
@@ -183,10 +186,10 @@ def _wood(look: Look, face: Face, x: FloatArray, y: FloatArray, rng: np.random.G
         phase = np.interp(folded, np.arange(len(x)) * WOOD_STEP_MM, phase)
         late = (0.5 + 0.5 * np.sin(2 * np.pi * phase)) ** 4
         figure = np.broadcast_to(-0.22 * late[None, :], (len(y), len(x)))
-        grain = 0.03 * gaussian_filter(rng.normal(size=(len(y), len(x))), (20.0, 0.7)) / 0.06
+        grain = 0.03 * _streaks(rng, x, y, (20.0, 0.7)) / 0.06
     if face == "inner":
         base = base * 0.75 + 0.25 * np.array([0.78, 0.68, 0.5])  # freshly scraped, paler
-        scraped = gaussian_filter(rng.normal(size=(len(y), len(x))), (2.0, 6.0))
+        scraped = _streaks(rng, x, y, (2.0, 6.0))
         grain = grain + 0.03 * scraped / scraped.std()
     elif look.varnish > 0.0:
         base = base * (1.0 - look.varnish) + look.varnish * np.array([0.36, 0.135, 0.035])
@@ -195,6 +198,14 @@ def _wood(look: Look, face: Face, x: FloatArray, y: FloatArray, rng: np.random.G
     pale = (shade * joint[None, :])[:, :, None]
     # the figure is stronger in blue than in red, as in real wood
     return np.asarray(base * pale ** np.array([0.85, 1.0, 1.2]), dtype=np.float32)
+
+
+def _streaks(
+    rng: np.random.Generator, x: FloatArray, y: FloatArray, sigma: tuple[float, float]
+) -> Raster:
+    """Noise smoothed by so many steps down and across; (len(y), len(x))."""
+    noise = rng.normal(size=(len(y), len(x))).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(noise, (0, 0), sigmaX=sigma[1], sigmaY=sigma[0]))
 
 
 @dataclass(frozen=True)
