@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import asdict
 from pathlib import Path
 
 from rig.archive import folder_text, rows
@@ -39,7 +38,7 @@ def draft_folder(path: Path, facts: PlateFacts) -> None:
                     db.execute(
                         f"INSERT INTO plate (id, {columns}, created_utc, software) "
                         f"VALUES ({marks})",
-                        (1, *asdict(facts).values(), utc_now(), SOFTWARE),
+                        (1, *rows.fact_columns(facts).values(), utc_now(), SOFTWARE),
                     )
             finally:
                 database.close()

@@ -34,7 +34,10 @@ Frames and units
 
 Tables of plate.sqlite (PRAGMA user_version is the schema number)
   plate      one row: name, instrument, wood, mass_g, mean_thickness_mm, arching_mm (crown above
-             the rim), temperature_c, humidity_percent, reference (the owner's mark), notes
+             the rim), temperature_c, humidity_percent, reference (the owner's mark), notes,
+             arch_heights_mm (JSON list of [x_mm, y_mm, height of the outer surface above the rim]),
+             bars (JSON list of bars glued to the inner face: x1_mm, y1_mm, x2_mm, y2_mm of the
+             ends, heights_mm at even steps between them, width_mm, wood)
   outline    rings: JSON list of rings, each a list of [x_mm, y_mm]; the rim first, then sound
              holes. source says where it came from. The newest row counts.
   scan       one row per pass over the plate: face (outer, inner), strength (light, firm),

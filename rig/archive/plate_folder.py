@@ -12,7 +12,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -148,10 +148,14 @@ class PlateFolder:
             ) from None
         if after != before:
             sets = ", ".join(f"{name} = ?" for name in changes)
+            old, new = (
+                {name: value for name, value in asdict(facts).items() if name in changes}
+                for facts in (before, after)
+            )
+            columns = rows.fact_columns(after)
             with self.database.transaction() as db:
-                db.execute(f"UPDATE plate SET {sets}", tuple(changes.values()))
-            old = {name: getattr(before, name) for name in changes}
-            self.note("facts changed", json.dumps({"before": old, "after": changes}))
+                db.execute(f"UPDATE plate SET {sets}", tuple(columns[name] for name in changes))
+            self.note("facts changed", json.dumps({"before": old, "after": new}))
         return after
 
     @property

@@ -14,7 +14,7 @@ from rig.model.errors import FolderDamagedError
 from rig.model.frames import Pose
 from rig.model.outline import Outline
 from rig.model.plan import LeftOut, Plan, PlannedTap
-from rig.model.plate_facts import PlateFacts
+from rig.model.plate_facts import Bar, PlateFacts
 from rig.model.reading import ClipReading, RingPartial
 from rig.model.scan_record import ScanState
 
@@ -118,7 +118,25 @@ def to_text(value: Any) -> str:
 
 def facts_of(row: sqlite3.Row) -> PlateFacts:
     """The plate row as facts."""
-    return PlateFacts(**{name: row[name] for name in FACT_COLUMNS})
+    values = {name: row[name] for name in FACT_COLUMNS}
+    if values["arch_heights_mm"] is not None:
+        points = json.loads(values["arch_heights_mm"])
+        values["arch_heights_mm"] = tuple((float(x), float(y), float(z)) for x, y, z in points)
+    if values["bars"] is not None:
+        values["bars"] = tuple(
+            Bar(**{**bar, "heights_mm": tuple(bar["heights_mm"])})
+            for bar in json.loads(values["bars"])
+        )
+    return PlateFacts(**values)
+
+
+def fact_columns(facts: PlateFacts) -> dict[str, Any]:
+    """Every fact as its column keeps it: lists as JSON."""
+    values = asdict(facts)
+    for name in ("arch_heights_mm", "bars"):
+        if values[name] is not None:
+            values[name] = json.dumps(values[name])
+    return values
 
 
 def outline_to_text(outline: Outline) -> str:

@@ -85,7 +85,12 @@ CREATE TABLE event (
 ) STRICT;
 """
 
-STEPS: tuple[str, ...] = (_STEP_1,)
+_STEP_2 = """
+ALTER TABLE plate ADD COLUMN arch_heights_mm TEXT;  -- JSON: list of [x_mm, y_mm, height_mm]
+ALTER TABLE plate ADD COLUMN bars TEXT;             -- JSON: list of bars, each by its values' names
+"""
+
+STEPS: tuple[str, ...] = (_STEP_1, _STEP_2)
 
 
 def newest() -> int:

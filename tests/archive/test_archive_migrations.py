@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from archive_samples import make_clip, make_plan, make_reading, square_outline, store
-from make_golden import FACTS, GOLDEN, POSE, RIG
+from make_golden import FACTS_OF_SCHEMA, GOLDEN, POSE, RIG
 
 from rig.archive import schema
 from rig.archive.health import check_folder
@@ -24,9 +24,9 @@ def _prints(path: Path) -> dict[str, str]:
     return {str(p.relative_to(path)): sha256_of(p) for p in path.rglob("*") if p.is_file()}
 
 
-def _assert_golden(folder: PlateFolder) -> None:
+def _assert_golden(folder: PlateFolder, number: int = 1) -> None:
     record = folder.scan_record("S0001")
-    assert folder.facts == FACTS
+    assert folder.facts == FACTS_OF_SCHEMA[number]
     assert folder.plan("S0001") == make_plan(4)
     assert folder.settings("S0001") == RIG
     assert folder.origin("S0001")["seed"] == 11
@@ -47,7 +47,7 @@ def test_golden_folders_are_read_without_being_changed(number: int) -> None:
     path = GOLDEN / f"schema-{number}.plate"
     before = _prints(path)
     with PlateFolder.open(path) as folder:
-        _assert_golden(folder)
+        _assert_golden(folder, number)
     assert check_folder(path).problems == ()
     assert _prints(path) == before
 
@@ -57,7 +57,7 @@ def test_golden_folders_can_be_gone_on_with(tmp_path: Path, number: int) -> None
     path = tmp_path / "old.plate"
     shutil.copytree(GOLDEN / f"schema-{number}.plate", path)
     with PlateFolder.open(path, write=True) as folder:
-        _assert_golden(folder)
+        _assert_golden(folder, number)
         store(folder, "S0001", 3)
         assert len(folder.done("S0001")) == 4
     assert check_folder(path).problems == ()
@@ -102,7 +102,7 @@ def test_a_writer_brings_a_folder_up_and_keeps_a_copy_of_the_old_database(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = _golden_copy(tmp_path)
-    old = schema.newest()
+    old = _version(path / "plate.sqlite")
     new = _with_next_step(monkeypatch, _NEXT)
     with PlateFolder.open(path, write=True) as folder:
         _assert_golden(folder)
