@@ -13,9 +13,10 @@ from rig.model.frames import BedXY, Face, PlateXY, Pose
 from rig.model.outline import Outline
 from rig.model.rig_settings import RigSettings
 from rig.vision.bed import BedView, MarkerSeen, NoBed, find_bed
+from rig.vision.lens import linear_light
 from rig.vision.rectify import EdgeField, LevelView, edge_field, level_view
 from rig.vision.rim_fit import RimFit, fit_rim
-from rig.vision.rim_points import rim_points
+from rig.vision.rim_points import RimPoints, rim_points
 from rig.vision.search import find_candidates
 from rig.vision.sound_holes import find_sound_holes
 from rig.vision.taken_outline import NoOutline, take_outline
@@ -87,11 +88,12 @@ def locate_plate(
     view = level_view(
         picture, bed.camera, settings.bed, rim_height_mm, step_mm=max(1.0, longest / 700.0)
     )
+    light = linear_light(picture)
     if outline is None:
         box = (0.0, 0.0, settings.bed.width_mm, settings.bed.depth_mm)
-        found = _take(picture, view, bed, box, face, rim_height_mm)
+        found = _take(light, view, bed, box, face, rim_height_mm)
     else:
-        found = _fit(picture, view, bed, outline, face, rim_height_mm)
+        found = _fit(light, view, bed, outline, face, rim_height_mm)
     return replace(
         found,
         notes=bed.notes + found.notes,
@@ -117,7 +119,7 @@ def outline_from_picture(
 
 
 def _fit(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     view: LevelView,
     bed: BedView,
     outline: Outline,
@@ -126,10 +128,10 @@ def _fit(
 ) -> Located:
     """Find the stored outline, and be sure that it is the one."""
     field = edge_field(view)
-    points = rim_points(outline.rim, max(_RIM_SPACING_MM, max(outline.size_mm) / 400.0))
+    points = _points_of(outline)
     best: RimFit | None = None
     for candidate in find_candidates(field, outline, face)[:_TRIES]:
-        fit = fit_rim(picture, bed.camera, points, candidate.pose, rim_height_mm)
+        fit = fit_rim(light, bed.camera, points, candidate.pose, rim_height_mm)
         if fit is not None and (best is None or _merit(fit) > _merit(best)):
             best = fit
         if best is not None and _doubt(best, rim_height_mm) is None:
@@ -139,7 +141,7 @@ def _fit(
     doubt = _doubt(best, rim_height_mm)
     other: Face = "inner" if face == "outer" else "outer"
     if doubt is not None:
-        turned = _fit_other_face(picture, field, bed, outline, other, rim_height_mm)
+        turned = _fit_other_face(light, field, bed, outline, other, rim_height_mm)
         if turned is not None and _doubt(turned, rim_height_mm) is None:
             doubt = (
                 f"With the {face} face up the stored outline does not fit, but turned over it "
@@ -148,7 +150,7 @@ def _fit(
         return Located(None, doubt, covered=best.covered, rim_height_mm=best.height_mm)
     notes = []
     mirrored = fit_rim(
-        picture, bed.camera, points, replace(best.pose, face=other), rim_height_mm, (4.0, 2.5)
+        light, bed.camera, points, replace(best.pose, face=other), rim_height_mm, (4.0, 2.5)
     )
     if (
         mirrored is not None
@@ -166,7 +168,7 @@ def _fit(
         )
     pose = replace(best.pose, sd_mm=_whole_sd(best, bed))
     if not outline.holes:
-        outline, more = _with_holes(picture, bed, pose, outline, best.height_mm)
+        outline, more = _with_holes(light, bed, pose, outline, best.height_mm)
         notes.extend(more)
     return Located(
         pose,
@@ -179,8 +181,13 @@ def _fit(
     )
 
 
+def _points_of(outline: Outline) -> RimPoints:
+    """Some 350 points of the rim; errors of near ones go together, more would tell nothing new."""
+    return rim_points(outline.rim, max(_RIM_SPACING_MM, 3.0 * sum(outline.size_mm) / 550.0))
+
+
 def _fit_other_face(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     field: EdgeField,
     bed: BedView,
     outline: Outline,
@@ -190,8 +197,8 @@ def _fit_other_face(
     candidates = find_candidates(field, outline, face)
     if not candidates:
         return None
-    points = rim_points(outline.rim, max(_RIM_SPACING_MM, max(outline.size_mm) / 400.0))
-    return fit_rim(picture, bed.camera, points, candidates[0].pose, rim_height_mm)
+    points = _points_of(outline)
+    return fit_rim(light, bed.camera, points, candidates[0].pose, rim_height_mm)
 
 
 def _merit(fit: RimFit) -> float:
@@ -231,7 +238,7 @@ def _whole_sd(fit: RimFit, bed: BedView) -> float:
 
 
 def _take(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     view: LevelView,
     bed: BedView,
     bed_box_mm: tuple[float, float, float, float],
@@ -239,13 +246,13 @@ def _take(
     rim_height_mm: float,
 ) -> Located:
     """No stored outline: the picture's own."""
-    taken = take_outline(picture, view, bed_box_mm, bed.camera, face, rim_height_mm)
+    taken = take_outline(light, view, bed_box_mm, bed.camera, face, rim_height_mm)
     if isinstance(taken, NoOutline):
         return Located(None, taken.reason)
     markers = bed.corner_rms_mm / np.sqrt(max(sum(m.used for m in bed.markers) - 1, 1))
     sd = float(np.hypot(taken.sd_mm, markers))
     pose = replace(taken.pose, sd_mm=sd, outline_rms_mm=taken.rms_mm)
-    outline, more = _with_holes(picture, bed, pose, taken.outline, rim_height_mm)
+    outline, more = _with_holes(light, bed, pose, taken.outline, rim_height_mm)
     return Located(
         pose,
         notes=("The outline was taken from this picture.", *taken.notes, *more),
@@ -257,14 +264,14 @@ def _take(
 
 
 def _with_holes(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     bed: BedView,
     pose: Pose,
     outline: Outline,
     rim_height_mm: float,
 ) -> tuple[Outline, tuple[str, ...]]:
     """The outline with the sound holes that the picture shows, and what to say about them."""
-    seen = find_sound_holes(picture, bed.camera, pose, outline.rim, rim_height_mm)
+    seen = find_sound_holes(light, bed.camera, pose, outline.rim, rim_height_mm)
     if seen.holes:
         outline = replace(outline, holes=tuple(PlateXY(hole) for hole in seen.holes))
     return outline, seen.notes

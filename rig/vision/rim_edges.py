@@ -8,9 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.model.units import FloatArray
-from rig.vision.lens import CameraPose, linear_light
+from rig.vision.lens import CameraPose
 from rig.vision.profiles import falling_edges, sample_lines
 from rig.vision.wood_light import WoodMeasure, learn_wood
+
+_CLIPPED = 0.985  # of the most light that a picture can hold
 
 
 @dataclass(frozen=True)
@@ -19,7 +21,9 @@ class RimEdges:
 
     base_px, direction: (n, 2), start of each line and its outward unit vector in the picture;
     mm_per_px: (n,) bed millimetres along the line; edge_px, strength: (n, k), distance along the
-    line (NaN: none) and its height relative to the usual step from wood to bed; in_picture: (n,).
+    line (NaN: none) and its height relative to the usual step from wood to bed; in_picture: (n,);
+    burnt: (n,) whether the light just inside or outside is more than the camera could take, so
+    that the edge seems to lie farther out, or in, than it does.
     """
 
     base_px: FloatArray
@@ -28,6 +32,7 @@ class RimEdges:
     edge_px: FloatArray
     strength: FloatArray
     in_picture: NDArray[np.bool_]
+    burnt: FloatArray
     measure: WoodMeasure
 
 
@@ -50,7 +55,7 @@ def picture_lines(
 
 
 def find_rim_edges(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     camera: CameraPose,
     places_mm: FloatArray,
     normals: FloatArray,
@@ -60,7 +65,7 @@ def find_rim_edges(
 ) -> RimEdges | None:
     """Look for the edge of the wood within `reach_mm` of the expected rim.
 
-    picture: (rows, columns, 3) uint8; places_mm, normals: (n, 2), bed frame. The measure of wood
+    light: (rows, columns, 3) linear; places_mm, normals: (n, 2), bed frame. The measure of wood
     is learned from beyond the reach on both sides unless it is given. None when wood and bed
     cannot be told apart.
     """
@@ -71,21 +76,21 @@ def find_rim_edges(
     step = 0.5
     half = np.ceil((band_mm + 5.0) * px_per_mm / step) * step
     along = np.arange(-half, half + 0.25, step)
-    low = np.floor(np.clip(base.min(axis=0) - half - 4.0, 0.0, None)).astype(int)
-    high = np.ceil(base.max(axis=0) + half + 5.0).astype(int)
-    crop = picture[low[1] : max(high[1], 0), low[0] : max(high[0], 0)]
-    if crop.shape[0] < 8 or crop.shape[1] < 8:
+    low = base.min(axis=0) - half - 4.0
+    high = base.max(axis=0) + half + 5.0
+    size = np.array([light.shape[1], light.shape[0]])
+    if np.any(np.minimum(high, size) - np.maximum(low, 0.0) < 8.0):
         return None
-    light = sample_lines(linear_light(crop), base - low, direction, along)
+    lines = sample_lines(light, base, direction, along)
     off_mm = along[None, :] * mm_per_px[:, None]
     if measure is None:
         measure = learn_wood(
-            light[(off_mm < -band_mm) & (off_mm > -band_mm - 5.0)],
-            light[(off_mm > band_mm) & (off_mm < band_mm + 5.0)],
+            lines[(off_mm < -band_mm) & (off_mm > -band_mm - 5.0)],
+            lines[(off_mm > band_mm) & (off_mm < band_mm + 5.0)],
         )
         if measure is None:
             return None
-    profile = measure.of(light)
+    profile = measure.of(lines)
     place, strength = falling_edges(profile, step, 1.0)
     edge = place + along[0]
     outside_reach = np.abs(edge) * mm_per_px[:, None] > reach_mm
@@ -93,4 +98,22 @@ def find_rim_edges(
     strength[~np.isfinite(edge)] = 0.0
     middle = np.abs(off_mm) <= reach_mm
     whole = np.array([np.all(np.isfinite(row[m])) for row, m in zip(profile, middle, strict=True)])
-    return RimEdges(base, direction, mm_per_px, edge, strength, whole, measure)
+    burnt = _burnt(lines, place[:, 0], step)
+    return RimEdges(base, direction, mm_per_px, edge, strength, whole, burnt, measure)
+
+
+def _burnt(light: NDArray[np.float32], edge: FloatArray, step: float) -> FloatArray:
+    """1 where the light just inside the strongest edge is clipped, −1 where it is outside, or 0."""
+    columns = light.shape[1]
+    at = np.nan_to_num(edge / step, nan=0.0).astype(int)
+    rows = np.arange(len(light))
+
+    def clipped(from_px: float, to_px: float) -> NDArray[np.bool_]:
+        most = np.zeros(len(light))
+        for off in np.arange(from_px, to_px, 0.5):
+            column = np.clip(at + int(off / step), 0, columns - 1)
+            most = np.maximum(most, np.nan_to_num(light[rows, column]).max(axis=1))
+        return most > _CLIPPED
+
+    inside, outside = clipped(-3.5, -1.0), clipped(1.0, 3.5)
+    return np.where(np.isfinite(edge), inside.astype(float) - outside.astype(float), 0.0)

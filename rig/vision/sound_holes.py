@@ -17,9 +17,10 @@ from scipy.ndimage import gaussian_filter1d
 from rig.model import polygon
 from rig.model.frames import BedXY, PlateXY, Pose
 from rig.model.units import FloatArray
-from rig.vision.lens import CameraPose, linear_light
+from rig.vision.lens import CameraPose
 
 _STEP_MM = 0.5
+_FIRST_STEP_MM = 2.0  # of a first look, whether there is anything dark at all
 _AROUND_MM = 24.0  # of the bed beyond the rim, which its colour is learned from
 _FINE = 4  # the edge is followed on a raster this many times finer
 _SPACING_MM = 1.0
@@ -58,10 +59,11 @@ class _Raster:
     light: NDArray[np.float32]
     depth_mm: FloatArray
     low_mm: FloatArray
+    step_mm: float
 
     def places(self, pixels: FloatArray) -> FloatArray:
         """(n, 2) column, row to plate-frame mm."""
-        return np.asarray(self.low_mm + _STEP_MM * pixels)
+        return np.asarray(self.low_mm + self.step_mm * pixels)
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ class _Spot:
 
 
 def find_sound_holes(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     camera: CameraPose,
     pose: Pose,
     rim: FloatArray,
@@ -86,17 +88,19 @@ def find_sound_holes(
 ) -> SoundHoles:
     """Look for sound holes in a plate whose place is known.
 
-    picture: (rows, columns, 3) uint8; rim: (n, 2), plate frame. A plate without holes gives none,
+    light: (rows, columns, 3) linear; rim: (n, 2), plate frame. A plate without holes gives none,
     so does a plate on a bed as light as the wood.
     """
-    raster = _raster(picture, camera, pose, rim, rim_height_mm)
+    if not _any_dark(_raster(light, camera, pose, rim, rim_height_mm, _FIRST_STEP_MM)):
+        return SoundHoles()
+    raster = _raster(light, camera, pose, rim, rim_height_mm, _STEP_MM)
     bed, wood = _bed_colour(raster), _colour_around(raster)
     if bed is None or wood is None:
         return SoundHoles()
     spots = _dark_spots(raster, wood)
     if not spots:
         return SoundHoles()
-    whole = np.median(wood[raster.depth_mm > _RIM_BAND_MM], axis=0)
+    whole = np.median(wood[raster.depth_mm > _RIM_BAND_MM], axis=0).astype(np.float64)
     pairs, alone = _paired([s for s in spots if s.share < _DARK_ALONE or _like(s, bed, whole)])
     bedlike = [spot for spot in alone if _has_tint(spot, bed, whole)]
     unsure = [spot for spot in alone if not any(spot is other for other in bedlike)]
@@ -125,18 +129,19 @@ def find_sound_holes(
 
 
 def _raster(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     camera: CameraPose,
     pose: Pose,
     rim: FloatArray,
     rim_height_mm: float,
+    step_mm: float,
 ) -> _Raster:
     low = rim.min(axis=0) - _AROUND_MM
-    columns, rows = np.ceil((np.ptp(rim, axis=0) + 2.0 * _AROUND_MM) / _STEP_MM).astype(int)
-    coarse = 8
+    columns, rows = np.ceil((np.ptp(rim, axis=0) + 2.0 * _AROUND_MM) / step_mm).astype(int)
+    coarse = max(round(4.0 / step_mm), 2)
     x = np.arange(0, columns + coarse, coarse)
     y = np.arange(0, rows + coarse, coarse)
-    X, Y = np.meshgrid(low[0] + _STEP_MM * x, low[1] + _STEP_MM * y)
+    X, Y = np.meshgrid(low[0] + step_mm * x, low[1] + step_mm * y)
     on_bed = pose.to_bed(PlateXY(np.column_stack([X.ravel(), Y.ravel()])))
     uv = np.nan_to_num(camera.project_level(on_bed, rim_height_mm), nan=-1e4).astype(np.float32)
     shrink = np.array([[1.0 / coarse, 0.0, 0.0], [0.0, 1.0 / coarse, 0.0]])
@@ -147,48 +152,59 @@ def _raster(
         )
         for i in range(2)
     )  # fmt: skip
-    light = cv2.remap(linear_light(picture), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    seen = cv2.remap(light, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     inside = np.zeros((int(rows), int(columns)), dtype=np.uint8)
-    corners = np.round((rim - low) / _STEP_MM * 16.0).astype(np.int32)
+    corners = np.round((rim - low) / step_mm * 16.0).astype(np.int32)
     cv2.fillPoly(inside, [corners], 1, shift=4)
     within = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
     without = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    depth = np.asarray((within - without) * _STEP_MM, dtype=np.float64)
-    return _Raster(np.asarray(light, dtype=np.float32), depth, np.asarray(low))
+    depth = np.asarray((within - without) * step_mm, dtype=np.float64)
+    return _Raster(np.asarray(seen, dtype=np.float32), depth, np.asarray(low), step_mm)
 
 
 def _bed_colour(raster: _Raster) -> FloatArray | None:
     """(3,) median light of the bed close to the plate."""
     around = (raster.depth_mm < -8.0) & (raster.depth_mm > -_AROUND_MM) & (raster.light[..., 1] > 0)
-    if around.sum() < 500:
+    if around.sum() * raster.step_mm**2 < 125.0:
         return None
     return np.asarray(np.median(raster.light[around], axis=0), dtype=np.float64)
 
 
-def _colour_around(raster: _Raster) -> FloatArray | None:
+def _colour_around(raster: _Raster) -> NDArray[np.float32] | None:
     """(rows, columns, 3) usual light of the wood within some 35 mm of each place.
 
     A mean over the lighter places only, of cells of 4 mm: a hole does not weigh in.
     """
     wood = raster.depth_mm > _PURFLING_MM
-    if wood.sum() < 1000:
+    if wood.sum() * raster.step_mm**2 < 250.0:
         return None
-    cell = 8
+    cell = max(round(4.0 / raster.step_mm), 1)
     grey = raster.light.mean(axis=2)
     typical = float(np.median(grey[wood]))
     use = (wood & (grey > 0.5 * typical)).astype(np.float32)
     shape = (max(grey.shape[1] // cell, 1), max(grey.shape[0] // cell, 1))
     weight = cv2.resize(use, shape, interpolation=cv2.INTER_AREA)
     total = cv2.resize(raster.light * use[..., None], shape, interpolation=cv2.INTER_AREA)
-    sigma = 18.0 / (_STEP_MM * cell)
+    sigma = 18.0 / (raster.step_mm * cell)
     weight = cv2.GaussianBlur(weight, (0, 0), sigma) + 1e-4
     total = cv2.GaussianBlur(total, (0, 0), sigma) + 1e-4 * np.float32(typical)
     size = (grey.shape[1], grey.shape[0])
     mean = cv2.resize(total / weight[..., None], size, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(mean, dtype=np.float64)
+    return np.asarray(mean)
 
 
-def _dark_spots(raster: _Raster, wood: FloatArray) -> list[_Spot]:
+def _any_dark(raster: _Raster) -> bool:
+    """Whether anything within the rim is as dark as a hole; a quick look."""
+    wood = _colour_around(raster)
+    if wood is None:
+        return False
+    share = raster.light.sum(axis=2) / np.maximum(wood.sum(axis=2), 1e-4)
+    dark = ((share < _DARK) & (raster.depth_mm > _PURFLING_MM)).astype(np.uint8)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=8)
+    return bool(np.any(stats[1:, cv2.CC_STAT_AREA] * raster.step_mm**2 > 0.5 * _LEAST_MM2))
+
+
+def _dark_spots(raster: _Raster, wood: NDArray[np.float32]) -> list[_Spot]:
     """Connected dark places that have the size of a hole and keep away from the rim."""
     share = raster.light.sum(axis=2) / np.maximum(wood.sum(axis=2), 1e-4)
     # closed over a millimetre: the nicks and narrow necks of a hole do not part it
@@ -198,12 +214,12 @@ def _dark_spots(raster: _Raster, wood: FloatArray) -> list[_Spot]:
     count, labels, stats, centres = cv2.connectedComponentsWithStats(dark, connectivity=8)
     spots = []
     for k in range(1, count):
-        area = float(stats[k, cv2.CC_STAT_AREA]) * _STEP_MM**2
+        area = float(stats[k, cv2.CC_STAT_AREA]) * raster.step_mm**2
         if area < _LEAST_MM2:
             continue
         mask = np.asarray(labels == k, dtype=np.uint8)
         inmost = float(cv2.distanceTransform(mask, cv2.DIST_L2, 5).max())
-        width = (2.0 * inmost - 1.0) * _STEP_MM
+        width = (2.0 * inmost - 1.0) * raster.step_mm
         if not _SLIMMEST_MM <= width <= _WIDEST_MM:
             continue
         if float(raster.depth_mm[mask > 0].min()) < _RIM_BAND_MM:
@@ -221,7 +237,7 @@ def _dark_spots(raster: _Raster, wood: FloatArray) -> list[_Spot]:
 
 
 def _edge(
-    raster: _Raster, wood: FloatArray, mask: NDArray[np.uint8], core: NDArray[np.bool_]
+    raster: _Raster, wood: NDArray[np.float32], mask: NDArray[np.uint8], core: NDArray[np.bool_]
 ) -> FloatArray | None:
     """Where the light is half way between hole and wood, as an (n, 2) ring in mm."""
     rows, columns = np.nonzero(mask)
@@ -247,7 +263,7 @@ def _edge(
     # contours run through the middle of the outermost dark pixels: half a fine pixel too far in
     outward = _outward(ring)
     ring = gaussian_filter1d(
-        ring + 0.5 * outward, _SMOOTH_MM * _FINE / _STEP_MM, axis=0, mode="wrap"
+        ring + 0.5 * outward, _SMOOTH_MM * _FINE / raster.step_mm, axis=0, mode="wrap"
     )
     pixels = (ring + 0.5) / _FINE - 0.5 + np.array([left, top])
     curve = raster.places(pixels)

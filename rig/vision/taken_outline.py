@@ -51,7 +51,7 @@ class NoOutline:
 
 
 def take_outline(
-    picture: NDArray[np.uint8],
+    light: NDArray[np.float32],
     view: LevelView,
     bed_box_mm: tuple[float, float, float, float],
     camera: CameraPose,
@@ -73,7 +73,7 @@ def take_outline(
     wall_seen = False
     for reach in (4.0, 2.5, 2.5):
         points = rim_points(curve, _SPACING_MM)
-        edges = find_rim_edges(picture, camera, points.places, points.normals, rim_height_mm, reach)
+        edges = find_rim_edges(light, camera, points.places, points.normals, rim_height_mm, reach)
         if edges is None:
             return NoOutline("The plate's edge cannot be told from the bed.")
         found = _outermost(edges)

@@ -168,7 +168,7 @@ BLACK = (12, 12, 12)
 
 def test_edges_to_a_tenth_of_a_millimetre(settings):
     picture, camera, pose = painted(settings, *((hole, HOLE) for hole in HOLED.holes))
-    seen = find_sound_holes(picture, camera, pose, np.asarray(WHOLE.rim), 0.0)
+    seen = find_sound_holes(linear_light(picture), camera, pose, np.asarray(WHOLE.rim), 0.0)
     assert len(seen.holes) == 2
     for hole in seen.holes:
         true = min(HOLED.holes, key=lambda h: np.hypot(*(h.mean(axis=0) - hole.mean(axis=0))))
@@ -181,7 +181,7 @@ def test_edges_to_a_tenth_of_a_millimetre(settings):
 def test_round_hole_on_the_centre_line_and_one_alone_of_the_beds_colour(settings):
     for ring, colour in ((disc(0.0, 250.0, 11.0), BLACK), (disc(40.0, 90.0, 9.0), HOLE)):
         picture, camera, pose = painted(settings, (ring, colour))
-        seen = find_sound_holes(picture, camera, pose, np.asarray(WHOLE.rim), 0.0)
+        seen = find_sound_holes(linear_light(picture), camera, pose, np.asarray(WHOLE.rim), 0.0)
         assert len(seen.holes) == 1
         assert np.hypot(*(seen.holes[0].mean(axis=0) - ring.mean(axis=0))) < 0.2
 
@@ -200,7 +200,7 @@ def test_round_hole_on_the_centre_line_and_one_alone_of_the_beds_colour(settings
 )  # fmt: skip
 def test_what_may_be_anything_is_left_out(settings, shapes, said):
     picture, camera, pose = painted(settings, *shapes)
-    seen = find_sound_holes(picture, camera, pose, np.asarray(WHOLE.rim), 0.0)
+    seen = find_sound_holes(linear_light(picture), camera, pose, np.asarray(WHOLE.rim), 0.0)
     assert seen.holes == ()
     assert any("left out" in note for note in seen.notes) is said
 
@@ -209,7 +209,7 @@ def test_purfling_is_no_hole(settings):
     inner = (np.asarray(WHOLE.rim) - [0.0, 180.0]) * 0.955 + [0.0, 180.0]
     inmost = (np.asarray(WHOLE.rim) - [0.0, 180.0]) * 0.94 + [0.0, 180.0]
     picture, camera, pose = painted(settings, (inner, BLACK), (inmost, (120, 170, 210)))
-    seen = find_sound_holes(picture, camera, pose, np.asarray(WHOLE.rim), 0.0)
+    seen = find_sound_holes(linear_light(picture), camera, pose, np.asarray(WHOLE.rim), 0.0)
     assert seen.holes == ()
 
 
