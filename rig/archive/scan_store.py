@@ -62,6 +62,15 @@ def new_scan(
     return scan
 
 
+def amend_origin(folder: PlateFolder, scan: str, **changes: Any) -> None:
+    """Add to what a scan's origin says; the event log keeps what was changed."""
+    folder.require_writer()
+    origin = folder.origin(scan) | changes
+    with folder.database.transaction() as db:
+        db.execute("UPDATE scan SET origin = ? WHERE scan = ?", (rows.to_text(origin), scan))
+    folder.note("origin changed", rows.to_text(changes), scan)
+
+
 def _microphone_in_plate_frame(
     pose: Pose, settings: RigSettings, rim_height_mm: float
 ) -> list[float] | None:

@@ -115,7 +115,10 @@ def mark_dots(
 
 
 def mark_sheet(rig: Path | str, plan: Path | str, *, progress: Progress = silent) -> Path:
-    """Plan the dots of a rig, write the plan, home and mark them with firm strikes."""
+    """Plan the dots of a rig, write the plan, home and mark them with firm strikes.
+
+    The gantry goes as it is told, without any correction: that is what is to be found.
+    """
     from rig.jobs.compose import compose
 
     made = compose(rig_file=rig)
@@ -167,7 +170,8 @@ def calibrate_gantry(
     if lost:
         notes.append(f"{lost} of {len(dots)} dots were not found or do not fit.")
     used = [str(Path(plan).name)] + ([] if picture is None else [Path(picture).name])
-    record = keep(folder, "gantry", fit.as_values(), rig, used=tuple(used), notes=tuple(notes))
+    values = fit.as_values() | {"tapper_offset_mm": list(settings.tapper.offset_mm)}
+    record = keep(folder, "gantry", values, rig, used=tuple(used), notes=tuple(notes))
     return GantryResult(fit, len(dots), record, tuple(notes))
 
 
@@ -195,15 +199,18 @@ def _dots_of_picture(
 def correction_in_force(
     rig: Path | str, *, records: Path | str | None = None
 ) -> tuple[GantryCorrection | None, str]:
-    """The newest gantry correction that holds for this rig, and a sentence about it."""
+    """The newest gantry correction that holds for this rig, and a sentence about it.
+
+    Raises AnalysisError for a record that holds but cannot be used.
+    """
     from datetime import UTC, datetime
 
-    from rig.calibrate.gantry import GantryCorrection
     from rig.calibrate.records import load_all, standing
     from rig.jobs.calibrate_records import records_folder
+    from rig.jobs.in_force import correction_of
 
     found, _ = load_all(records_folder(records, rig))
-    (state,) = standing(found, datetime.now(UTC), ("gantry",))
+    (state,) = standing(found, datetime.now(UTC), ("gantry",), rig=Path(rig).name, real=True)
     if state.state != "holds" or state.record is None:
         return None, state.sentence
-    return GantryCorrection.of_values(state.record.values["correction"]), state.sentence
+    return correction_of(state.record), state.sentence

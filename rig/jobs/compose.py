@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.model.errors import RigFileError, UsageError
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from rig.calibrate.gantry import GantryCorrection
     from rig.devices.roles import Camera, Clock, Controller, Microphone
     from rig.devices.transport import Transport
+    from rig.jobs.in_force import InForce
     from rig.model.frames import Face, Pose
     from rig.model.plate_facts import PlateFacts
     from rig.model.rig_settings import RigSettings
+
+_INSIDE_MM = 1.0  # parked so far from the corner of the limits: half of any backlash
 
 
 @dataclass(frozen=True)
@@ -24,7 +31,9 @@ class Rig:
     origin: what a scan's record says of where it came from, enough to compose the same rig
     again. facts: what scales and rulers of a virtual workshop say of its plate; None on a real
     rig, where the user says it. new_controller: makes another one for the same board, for a
-    cable that was pulled and is back; None on virtual rigs.
+    cable that was pulled and is back; None on virtual rigs. corner_mm: where the hammer is parked,
+    bed frame; None for the corner of the limits. lies: of a virtual rig, where the plate truly lies
+    by now, and whether it has slipped since it was laid. calibration: what holds of it.
     """
 
     controller: Controller
@@ -36,6 +45,16 @@ class Rig:
     origin: dict[str, Any] = field(default_factory=dict)
     facts: PlateFacts | None = None
     new_controller: Callable[[], Controller] | None = None
+    corner_mm: tuple[float, float] | None = None
+    lies: Callable[[], tuple[Pose, bool]] | None = None
+    calibration: InForce | None = None
+
+    def settings_for(self, picture: NDArray[np.uint8]) -> tuple[RigSettings, tuple[str, ...]]:
+        """The settings with the lens to use on a picture of this size, and what to say of it."""
+        if self.calibration is None:
+            return self.settings, ()
+        size = picture.shape[1], picture.shape[0]
+        return self.calibration.lens_for(self.settings, size)
 
     def close(self) -> None:
         """Let go of all devices; safe to call whatever has been opened."""
@@ -53,12 +72,16 @@ def compose(
     pose: Pose | None = None,
     session: int = 0,
     serial_log: Path | str | None = None,
+    calibration: InForce | None = None,
+    slipped: bool = False,
 ) -> Rig:
     """Choose the devices: a virtual world by name, or the rig that a file describes.
 
     seed, speed, pose (where the plate truly lies) and session (another draw of scatter and
-    noise) belong to virtual worlds. serial_log: a file that takes every byte of the controller's
-    line. Raises UsageError, UnknownWorldError, RigFileError.
+    noise) belong to virtual worlds, and so does slipped: the plate has had its mishap already.
+    serial_log: a file that takes every byte of the controller's line. calibration: what holds
+    of the rig's; its correction of the gantry makes places on the bed places to command. None: the
+    bare rig. Raises UsageError, UnknownWorldError, RigFileError.
     """
     if (world is None) == (rig_file is None):
         raise UsageError(
@@ -66,8 +89,35 @@ def compose(
             remedy="Give --virtual WORLD or --rig rig.toml.",
         )
     if world is not None:
-        return _virtual(world, seed, speed, face, pose, session, serial_log)
-    return _real(Path(str(rig_file)), session, serial_log)
+        rig = _virtual(world, seed, speed, face, pose, session, serial_log, slipped)
+    else:
+        rig = _real(Path(str(rig_file)), session, serial_log)
+    if calibration is None:
+        return rig
+    rig = replace(rig, calibration=calibration)
+    return rig if calibration.correction is None else _corrected(rig, calibration.correction)
+
+
+def _corrected(rig: Rig, correction: GantryCorrection) -> Rig:
+    """The same rig, told so that the hammer comes down where it is meant to."""
+    import numpy as np
+
+    from rig.devices.corrected import CorrectedController
+
+    limits, offset = rig.settings.controller.limits_mm, rig.settings.tapper.offset_mm
+
+    def wrapped(inner: Controller) -> Controller:
+        return CorrectedController(inner, correction, limits, offset)
+
+    made_anew = rig.new_controller
+    corner = np.array([limits[:2]], dtype=np.float64) + offset + _INSIDE_MM
+    x, y = correction.to_bed(corner)[0]
+    return replace(
+        rig,
+        controller=wrapped(rig.controller),
+        new_controller=None if made_anew is None else lambda: wrapped(made_anew()),
+        corner_mm=(float(x), float(y)),
+    )
 
 
 def _virtual(
@@ -78,13 +128,16 @@ def _virtual(
     pose: Pose | None,
     session: int,
     serial_log: Path | str | None,
+    slipped: bool,
 ) -> Rig:
-    from dataclasses import asdict, replace
+    from dataclasses import asdict
 
     from rig.devices.link import LineController
     from rig.virtual.rig import build_rig
 
-    made = build_rig(world, seed, speed=speed, face=face, pose=pose, session=session)
+    made = build_rig(
+        world, seed, speed=speed, face=face, pose=pose, session=session, slipped=slipped
+    )
     spec = made.spec
     mass_g = getattr(made.bench.voice, "mass_g", None)  # the workshop's scales
     transport = _logged(made.transport, serial_log, made.clock)
@@ -107,6 +160,7 @@ def _virtual(
             "mass_g": mass_g,
         },
         facts=replace(spec.facts, mass_g=mass_g),
+        lies=lambda: (made.bench.pose, made.bench.slipped),
     )
 
 

@@ -48,13 +48,9 @@ def new_plate(
     from rig.archive.plate_folder import PlateFolder
     from rig.model.plate_facts import PlateFacts
 
-    _check_above("mass", mass_g, 0.0, "g", allowed=False)
     _check_above("mean thickness", mean_thickness_mm, 0.0, "mm", allowed=False)
     _check_above("arching", arching_mm, 0.0, "mm", allowed=True)
-    _check_above("temperature", temperature_c, -273.15, "°C", allowed=False)
-    _check_above("humidity", humidity_percent, 0.0, "%", allowed=True)
-    if humidity_percent is not None and humidity_percent > 100:
-        raise UsageError(f"A humidity of {humidity_percent:g} % cannot be.")
+    check_facts(mass_g, temperature_c, humidity_percent)
     outline = None if outline_file is None else read_outline(outline_file)
     path = folder_path(folder)
     facts = PlateFacts(
@@ -71,6 +67,19 @@ def new_plate(
     )
     with PlateFolder.create(path, facts, outline) as made:
         return NewPlate(made.path)
+
+
+def check_facts(
+    mass_g: float | None = None,
+    temperature_c: float | None = None,
+    humidity_percent: float | None = None,
+) -> None:
+    """Raise UsageError for a mass, temperature or humidity that cannot be."""
+    _check_above("mass", mass_g, 0.0, "g", allowed=False)
+    _check_above("temperature", temperature_c, -273.15, "°C", allowed=False)
+    _check_above("humidity", humidity_percent, 0.0, "%", allowed=True)
+    if humidity_percent is not None and humidity_percent > 100:
+        raise UsageError(f"A humidity of {humidity_percent:g} % cannot be.")
 
 
 def _check_above(name: str, value: float | None, least: float, unit: str, *, allowed: bool) -> None:

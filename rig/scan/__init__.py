@@ -9,6 +9,7 @@ from rig.scan.listener import (
     TapEvent,
     TapStep,
 )
+from rig.scan.place_guard import PlaceGuard, Sight
 from rig.scan.runner import RETAKES, Runner
 from rig.scan.store import StrikeStore
 from rig.scan.striker import Devices
@@ -17,11 +18,13 @@ __all__ = [
     "RETAKES",
     "Devices",
     "FinishReason",
+    "PlaceGuard",
     "Rejected",
     "Runner",
     "ScanControl",
     "ScanListener",
     "ScanOutcome",
+    "Sight",
     "StrikeStore",
     "TapEvent",
     "TapStep",

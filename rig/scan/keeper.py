@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from rig.model.clip import Clip
@@ -113,6 +113,20 @@ class Keeper:
         """How many strikes are read and not good."""
         with self._lock:
             return sum(verdict.quality != "good" for verdict in self._verdicts.values())
+
+    def recall(self, taps: Iterable[PlannedTap]) -> None:
+        """Take over the readings of an earlier run, and make up for those it had no time for."""
+        planned = {tap.number: tap for tap in taps}
+        for strike in self._store.scan_record(self._scan, with_clips=False).strikes:
+            if strike.superseded or strike.tap not in planned:
+                continue
+            if strike.reading is not None:
+                verdict = Verdict(strike.reading.quality, strike.reading.reasons)
+                self.note((strike.tap, strike.repeat), verdict)
+            else:
+                clip = self._store.clip(strike.strike_id)
+                take = Take(planned[strike.tap], strike.repeat, 0, clip, 0, 0)
+                self.read_later(strike.strike_id, take)
 
     def read_later(self, strike_id: int, take: Take) -> None:
         """Read a strike that is stored already (a run that died had no time for it)."""

@@ -30,6 +30,7 @@ class FinishReason(StrEnum):
     COMPLETE = "all taps done"
     STOPPED = "stopped by the user"
     LIMITED = "as many taps as were asked for"
+    MOVED = "the plate moved"
     HALTED = "halted"
     DEVICE = "a device failed"
     STORAGE = "the folder cannot be written to"
@@ -80,6 +81,22 @@ class ScanOutcome:
     rig_s: float
     floor_s: float
     error: Exception | None = None
+    notes: tuple[str, ...] = ()  # found in passing, such as a place that sounds otherwise
+
+
+@dataclass(frozen=True)
+class End:
+    """State and reason a run ended with."""
+
+    state: ScanState
+    finish: FinishReason
+    error: Exception | None = None
+    reason: str = ""
+
+    @property
+    def words(self) -> str:
+        """Why it ended."""
+        return self.reason or (self.finish.value if self.error is None else str(self.error))
 
 
 class ScanListener(Protocol):

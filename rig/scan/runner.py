@@ -29,6 +29,7 @@ from rig.model.scan_record import ScanState
 from rig.scan.control import ScanControl
 from rig.scan.keeper import Keeper, ReadClip, Slot, Take, Verdict
 from rig.scan.listener import (
+    End,
     FinishReason,
     Listeners,
     Rejected,
@@ -38,6 +39,7 @@ from rig.scan.listener import (
     TapStep,
 )
 from rig.scan.pace import Pace, Place, Stopwatch, floor_of
+from rig.scan.place_guard import PlaceGuard, PlateMovedError, withdraw
 from rig.scan.store import StrikeStore
 from rig.scan.striker import Devices, Striker
 
@@ -61,7 +63,11 @@ class Job:
 
 
 class Runner:
-    """Runs one scan once. `run` belongs to one thread; pause, resume, stop, halt to any."""
+    """Runs one scan once. `run` belongs to one thread; pause, resume, stop, halt to any.
+
+    guard: watches that the plate lies still; corner_mm: where the hammer is parked, bed frame; None
+    for the corner of the limits.
+    """
 
     def __init__(
         self,
@@ -76,6 +82,8 @@ class Runner:
         control: ScanControl | None = None,
         retakes: int = RETAKES,
         max_taps: int | None = None,
+        guard: PlaceGuard | None = None,
+        corner_mm: Place | None = None,
     ) -> None:
         self._store = store
         self._scan = scan
@@ -99,6 +107,9 @@ class Runner:
         self._keeper = Keeper(store, scan, read_clip, self._listeners, self._strike_stored)
         self._retakes_allowed = retakes
         self._max_taps = max_taps
+        self._guard = guard
+        self._corner_mm = corner_mm
+        self._read_clip = read_clip
         self._refused: dict[int, str] = {}  # taps the controller will not go to, and why
         self._struck_again: list[Rejected] = []
         self._done: set[Slot] = set()
@@ -112,16 +123,18 @@ class Runner:
         Failures of devices and folder come back in the outcome's `error`; anything else is
         raised once the rig has been halted and the end been told.
         """
-        end = _End(ScanState.HALTED, FinishReason.FAULT)
+        end = End(ScanState.HALTED, FinishReason.FAULT)
         try:
             jobs = self._begin()
             end = self._make_all(jobs)
+        except PlateMovedError as moved:
+            end = self._plate_moved(moved)
         except HaltedError as error:
-            end = _End(ScanState.HALTED, FinishReason.HALTED, error)
+            end = End(ScanState.HALTED, FinishReason.HALTED, error)
         except DeviceError as error:
-            end = _End(ScanState.HALTED, FinishReason.DEVICE, error)
+            end = End(ScanState.HALTED, FinishReason.DEVICE, error)
         except FolderError as error:
-            end = _End(ScanState.STOPPED, FinishReason.STORAGE, error)
+            end = End(ScanState.STOPPED, FinishReason.STORAGE, error)
         finally:
             outcome = self._wind_up(end)
         return outcome
@@ -149,7 +162,8 @@ class Runner:
         self._state(ScanState.RUNNING)
         self._striker.prepare()
         self._done = self._store.done(self._scan)
-        self._recall()
+        if self._done:
+            self._keeper.recall(self._plan.taps)
         taps = self._plan.taps if self._max_taps is None else self._plan.taps[: self._max_taps]
         jobs = [
             Job(tap, repeat)
@@ -161,28 +175,14 @@ class Runner:
         floors = floor_of(self._corner(), places, self._settings)
         self._pace = Pace(floors)
         self._times.floor_s = sum(floors)
+        if self._guard is not None:
+            self._guard.begin(self._striker, self._read_clip, self._corner(), len(jobs))
         self._listeners.tell(
             lambda listener: listener.scan_started(self._plan, len(jobs), sum(floors))
         )
         return jobs
 
-    def _recall(self) -> None:
-        """Take over the readings of an earlier run, and make up for those it had no time for."""
-        if not self._done:
-            return
-        taps = {tap.number: tap for tap in self._plan.taps}
-        for strike in self._store.scan_record(self._scan, with_clips=False).strikes:
-            if strike.superseded or strike.tap not in taps:
-                continue
-            if strike.reading is not None:
-                verdict = Verdict(strike.reading.quality, strike.reading.reasons)
-                self._keeper.note((strike.tap, strike.repeat), verdict)
-            else:
-                clip = self._store.clip(strike.strike_id)
-                take = Take(taps[strike.tap], strike.repeat, 0, clip, 0, 0)
-                self._keeper.read_later(strike.strike_id, take)
-
-    def _make_all(self, jobs: Sequence[Job]) -> _End:
+    def _make_all(self, jobs: Sequence[Job]) -> End:
         """The planned strikes, then the ones that came out badly, up to the retakes allowed."""
         self._times.start()
         complete = self._make(jobs)
@@ -192,13 +192,26 @@ class Runner:
             if not again:
                 break
             complete = self._make(again)
+        if complete and self._guard is not None and not self._ends_early():
+            self._guard.finish()
         self._drain()
         self._times.stop()
         if not complete:
-            return _End(ScanState.STOPPED, FinishReason.STOPPED)
-        if self._max_taps is not None and self._max_taps < len(self._plan.taps):
-            return _End(ScanState.STOPPED, FinishReason.LIMITED)
-        return _End(ScanState.FINISHED, FinishReason.COMPLETE)
+            return End(ScanState.STOPPED, FinishReason.STOPPED)
+        if self._ends_early():
+            return End(ScanState.STOPPED, FinishReason.LIMITED)
+        return End(ScanState.FINISHED, FinishReason.COMPLETE)
+
+    def _ends_early(self) -> bool:
+        return self._max_taps is not None and self._max_taps < len(self._plan.taps)
+
+    def _plate_moved(self, moved: PlateMovedError) -> End:
+        """Take the strikes that may lie beside their places out of use; they stay in the folder."""
+        self._drain()
+        withdraw(self._store, self._scan, moved.suspect)
+        with self._done_lock:
+            self._done -= set(moved.suspect)
+        return End(ScanState.STOPPED, FinishReason.MOVED, reason=moved.sentence)
 
     def _poor(self, retake: int) -> list[Job]:
         """Strikes to repeat, in the plan's order; a merely doubtful one has one more chance."""
@@ -225,6 +238,10 @@ class Runner:
             if not self._may_go_on():
                 return False
             self._make_one(job, jobs[index + 1] if index + 1 < len(jobs) else None)
+            if self._guard is not None:
+                self._guard.struck(job.slot)
+                if self._guard.due:
+                    self._guard.check()
         return True
 
     def _make_one(self, job: Job, following: Job | None) -> None:
@@ -306,7 +323,7 @@ class Runner:
 
     # -- the end -----------------------------------------------------------------------------
 
-    def _wind_up(self, end: _End) -> ScanOutcome:
+    def _wind_up(self, end: End) -> ScanOutcome:
         """Make the rig safe, finish storing, write the state, say that it is over."""
         if end.state is ScanState.HALTED:
             self._devices.controller.halt()  # never raises
@@ -327,7 +344,7 @@ class Runner:
         self._listeners.tell(lambda listener: listener.scan_finished(outcome))
         return outcome
 
-    def _outcome(self, end: _End) -> ScanOutcome:
+    def _outcome(self, end: End) -> ScanOutcome:
         rejected = []
         for tap in self._plan.taps:
             for repeat in range(self._plan.repeats):
@@ -337,7 +354,7 @@ class Runner:
         return ScanOutcome(
             state=end.state,
             finish=end.finish,
-            reason=end.finish.value if end.error is None else str(end.error),
+            reason=end.words,
             taps=len({tap for tap, _ in self._done}),
             strikes=len(self._done),
             retakes=len(self._struck_again),
@@ -347,6 +364,7 @@ class Runner:
             rig_s=self._times.rig_s,
             floor_s=self._times.floor_s,
             error=end.error,
+            notes=() if self._guard is None else tuple(self._guard.notes),
         )
 
     def _verdict_on(self, tap: PlannedTap, repeat: int) -> Rejected:
@@ -357,6 +375,8 @@ class Runner:
 
     def _corner(self) -> Place:
         """Where the hammer is after homing, and where it is parked."""
+        if self._corner_mm is not None:
+            return self._corner_mm
         x0, y0, _, _ = self._settings.controller.limits_mm
         dx, dy = self._settings.tapper.offset_mm
         return x0 + dx, y0 + dy
@@ -368,12 +388,3 @@ class Runner:
     def _tell_tap(self, step: TapStep, job: Job, reason: str = "") -> None:
         event = TapEvent(step, job.tap, job.repeat, job.retake, reason=reason)
         self._listeners.tell(lambda listener: listener.tap_event(event))
-
-
-@dataclass(frozen=True)
-class _End:
-    """State and reason a run ended with."""
-
-    state: ScanState
-    finish: FinishReason
-    error: Exception | None = None

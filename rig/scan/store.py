@@ -39,6 +39,9 @@ class StrikeStore(Protocol):
     def store_reading(self, strike_id: int, reading: ClipReading) -> object:
         """Add a reading to a strike."""
 
+    def supersede(self, strike_id: int, reason: str = ...) -> None:
+        """Take a strike out of use; it stays stored."""
+
     def set_state(self, scan: str, state: ScanState, reason: str = "") -> None:
         """Say how far a scan has come."""
 

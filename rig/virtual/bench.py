@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -104,6 +105,7 @@ class Bench:
     """The plate on the bed, the hammer over it, and everything they do.
 
     voice None: nothing lies on the bed. stream_start_s: rig time of the sound stream's sample 0.
+    slipped: the plate has slipped already, and will not do so again.
     """
 
     voice: Voice | None
@@ -118,6 +120,9 @@ class Bench:
     overflows: list[float] = field(default_factory=list)
     truths: list[StrikeTruth] = field(default_factory=list)
     stream_start_s: float = 0.0
+    slipped: bool = False
+    on_slip: Callable[[Pose], None] | None = None  # whoever else has to know where the plate lies
+    _struck: int = 0
 
     def motion_started(self, start_s: float, way: Trapezoid) -> None:
         """The gantry begins to move."""
@@ -131,10 +136,12 @@ class Bench:
     def strike(self, start_s: float, gantry_mm: tuple[float, float], pulse_us: int) -> GateResult:
         """The solenoid was driven from `start_s` for `pulse_us` with the gantry at this place."""
         rng, hammer, faults = self.rng, self.hammer, self.faults
+        self._slip()
         scatter = rng.normal(0.0, hammer.place_scatter_mm, 2)
         speed = hammer.speed_m_s(pulse_us) * (1.0 + rng.normal(0.0, hammer.speed_scatter))
         missed, double, clipped, overflow, bounce_s, bounce = rng.random(6)
-        at_bed = np.array([gantry_mm]) + np.array([self.hammer_offset_mm]) + scatter
+        gantry = faults.gantry_comes_to(gantry_mm)
+        at_bed = np.array([gantry]) + np.array([self.hammer_offset_mm]) + scatter
         x_mm, y_mm = (float(v) for v in self.pose.to_plate(BedXY(at_bed))[0])
         happened = []
         if speed < LEAST_SPEED_M_S:
@@ -168,6 +175,17 @@ class Bench:
             self._sound(x_mm, y_mm, speed * (0.3 + 0.3 * bounce), later_s, 1.0)
         self.truths.append(StrikeTruth(start_s, contact_s, x_mm, y_mm, speed, tuple(happened)))
         return GateResult(seen, None if rebound is None else float(rebound * gate_error[1]))
+
+    def _slip(self) -> None:
+        """Let the plate slip on its supports once it has been struck often enough."""
+        faults = self.faults
+        if faults.slip_after and not self.slipped and self._struck >= faults.slip_after:
+            self.slipped = True
+            x_mm, y_mm = self.pose.x_mm + faults.slip_mm[0], self.pose.y_mm + faults.slip_mm[1]
+            self.pose = replace(self.pose, x_mm=x_mm, y_mm=y_mm)
+            if self.on_slip is not None:
+                self.on_slip(self.pose)
+        self._struck += 1
 
     def _sound(
         self, x_mm: float, y_mm: float, speed: float, contact_s: float, loudness: float

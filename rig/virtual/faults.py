@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,10 @@ class FaultSpec:
     """Probabilities of each fault; all zero is a healthy rig.
 
     Lines: per line and direction. Strikes: per strike. Overflow: per strike recorded.
-    delay_s: how late a delayed line comes (uniform up to this).
+    delay_s: how late a delayed line comes (uniform up to this). gantry_*: what the gantry makes of
+    a place it is sent to: each axis longer or shorter by its scale, the Y axis leaning by the skew
+    (90° less the angle from X to Y), all of it displaced. slip_mm: by how much the plate slips on
+    the bed when it has been struck slip_after times; 0 never.
     """
 
     line_lost: float = 0.0
@@ -25,11 +29,25 @@ class FaultSpec:
     strike_clipped: float = 0.0
     sound_overflow: float = 0.0
     marker_missing: int = 0  # how many bed markers the camera cannot see
+    gantry_scale: tuple[float, float] = (1.0, 1.0)
+    gantry_skew_deg: float = 0.0
+    gantry_offset_mm: tuple[float, float] = (0.0, 0.0)
+    slip_after: int = 0
+    slip_mm: tuple[float, float] = (0.0, 0.0)
 
     @property
     def any_line_fault(self) -> bool:
         """Whether the line itself misbehaves."""
         return (self.line_lost + self.line_garbled + self.line_doubled + self.line_delayed) > 0
+
+    def gantry_comes_to(self, told_mm: tuple[float, float]) -> tuple[float, float]:
+        """Where the gantry truly stands, bed frame, when it believes to be at a place."""
+        lean = math.radians(self.gantry_skew_deg)
+        along_y = self.gantry_scale[1] * told_mm[1]
+        return (
+            self.gantry_scale[0] * told_mm[0] + along_y * math.sin(lean) + self.gantry_offset_mm[0],
+            along_y * math.cos(lean) + self.gantry_offset_mm[1],
+        )
 
 
 HEALTHY = FaultSpec()

@@ -47,13 +47,15 @@ def build_rig(
     pose: Pose | None = None,
     session: int = 0,
     voice: Voice | None = None,
+    slipped: bool = False,
 ) -> VirtualRig:
     """Set up a world with this face of its plate up.
 
     speed: rig seconds per real second, 0 as fast as possible. pose: where the plate truly lies,
     None for the world's own place. session: another draw of scatter, noise and faults on the
     same wood, so that a second scan is not a copy of the first. voice: another plate than the
-    world's, for tests. Raises UnknownWorldError.
+    world's, for tests. slipped: the plate's slip, where the world has one, lies behind it: `pose`
+    is where it lay down again. Raises UnknownWorldError.
     """
     spec = world_spec(world) if isinstance(world, str) else world
     lies = spec.pose(face) if pose is None else pose
@@ -78,6 +80,7 @@ def build_rig(
         faults=spec.faults,
         rng=strikes,
         hammer_offset_mm=settings.tapper.offset_mm,
+        slipped=slipped,
     )
     firmware = FirmwareSettings(
         limits_mm=settings.controller.limits_mm,
@@ -113,6 +116,7 @@ def build_rig(
         missing_markers=[int(number) for number in hidden],
         rim_height_mm=spec.rim_height_mm,
     )
+    bench.on_slip = camera.lay
     return VirtualRig(spec, settings, clock, transport, microphone, camera, board, bench, lies)
 
 

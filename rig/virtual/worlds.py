@@ -181,6 +181,34 @@ def _faulty_rig() -> WorldSpec:
     )
 
 
+def _crooked_gantry() -> WorldSpec:
+    return replace(
+        _maple_even(),
+        name="crooked-gantry",
+        title="The even maple back under a gantry that is not true",
+        description=(
+            "The plate of maple-even under a gantry whose X axis is 0.3 % long, whose Y axis leans "
+            "by 0.2° and whose hammer sits 0.5 mm aside: to be corrected by its calibration."
+        ),
+        faults=FaultSpec(
+            gantry_scale=(1.003, 1.0), gantry_skew_deg=0.2, gantry_offset_mm=(0.5, 0.0)
+        ),
+    )
+
+
+def _slipping_plate() -> WorldSpec:
+    return replace(
+        _maple_even(),
+        name="slipping-plate",
+        title="The even maple back, which slips during the scan",
+        description=(
+            "The plate of maple-even on supports that are too smooth: at its thirtieth strike it "
+            "slips by 1.5 mm."
+        ),
+        faults=FaultSpec(slip_after=30, slip_mm=(1.2, -0.9)),
+    )
+
+
 def _empty_bed() -> WorldSpec:
     return replace(
         _maple_even(),
@@ -199,6 +227,8 @@ _MAKERS = {
     "maple-graded-room": _in_a_room,
     "spruce-top": _spruce_top,
     "faulty-rig": _faulty_rig,
+    "crooked-gantry": _crooked_gantry,
+    "slipping-plate": _slipping_plate,
     "empty-bed": _empty_bed,
 }
 WORLD_NAMES: tuple[str, ...] = tuple(_MAKERS)

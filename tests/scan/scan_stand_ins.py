@@ -116,6 +116,10 @@ class MemoryStore:
         with self._lock:
             self.strikes[strike_id - 1] = replace(self.strikes[strike_id - 1], reading=reading)
 
+    def supersede(self, strike_id: int, reason: str = "") -> None:
+        with self._lock:
+            self.strikes[strike_id - 1] = replace(self.strikes[strike_id - 1], superseded=True)
+
     def set_state(self, scan: str, state: ScanState, reason: str = "") -> None:
         self.states.append((state, reason))
 

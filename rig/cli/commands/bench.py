@@ -175,6 +175,14 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
               help="Stop after the first N taps of the plan.")  # fmt: skip
 @rim_height_option()
 @click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
+@click.option("--records", type=FILE, metavar="DIR",
+              help="The rig's calibrations, if not beside the rig file.")  # fmt: skip
+@click.option("--temperature", "temperature_c", type=float, metavar="CELSIUS",
+              help="Of the room now; compare warns of 3 °C or more.")  # fmt: skip
+@click.option("--humidity", "humidity_percent", type=click.FloatRange(0, 100), metavar="PERCENT",
+              help="Of the room now; compare warns of 5 % or more.")  # fmt: skip
+@click.option("--mass", "mass_g", type=click.FloatRange(min=0, min_open=True), metavar="GRAMS",
+              help="Of the plate now; compare holds it against the wood taken off.")  # fmt: skip
 @serial_log_option
 @click.option("--yes", "--hands-clear", "yes", is_flag=True,
               help="Hands are clear: do not ask (for scripts).")  # fmt: skip
@@ -195,7 +203,9 @@ def scan(
         raise click.UsageError(
             "Say where to scan: --virtual WORLD for the virtual rig, --rig rig.toml for a real one."
         )
+    said: tuple[str, ...] = ()
     if rig_file or (not world and _resumes_on_real_rig(folder)):
+        said = _say_calibrations(rig_file, options["records"])
         ask_hands_clear(yes)
         if sys.stdin.isatty():
             options["plugged_in"] = ask_plugged_in
@@ -217,6 +227,8 @@ def scan(
             to.line(f"  Ended because: {contract['reason']}")
         for warning in contract.get("warnings", []):
             to.line(f"  Finding the plate: {warning}")
+        to.lines(f"  {note}" for note in contract.get("notes", []))
+        to.lines(f"  {line}" for line in contract.get("cautions", []) if line not in said)
         _say_strikes(to, "left out", contract.get("rejections", []))
         _say_strikes(to, "struck again", contract.get("struck_again", []))
         if state == "finished":
@@ -224,9 +236,20 @@ def scan(
         else:
             to.line(command("Everything stored is kept. Go on with", "scan", folder, "--resume"))
 
-    as_asked = state == "stopped" and options["max_taps"] is not None
+    as_asked = state == "stopped" and options["max_taps"] is not None and not contract.get("moved")
     status = 0 if as_asked else {"finished": 0, "stopped": 1}.get(state, 3)
     return Answer(contract, say, status=status)
+
+
+def _say_calibrations(rig_file: Path | None, records: Path | None) -> tuple[str, ...]:
+    """Before the rig moves, in one line each: calibrations and the day's check of the bar."""
+    if rig_file is None:
+        return ()
+    from rig.jobs.in_force import calibration_of
+
+    lines = calibration_of(rig_file, records).lines
+    sys.stderr.writelines(f"{line}\n" for line in lines)
+    return lines
 
 
 def _say_time(to: Speaker, contract: Json) -> None:
