@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.model.units import FloatArray
 from rig.plate.argyris import ArgyrisSpace
@@ -58,6 +59,7 @@ class InPlaneSpace:
         self.dof = space.size + np.hstack([local, nodes + local])
         a, b, c = (space.corner[:, i] * space.scale_m for i in range(3))
         self._inverse = np.linalg.inv(np.stack([b - a, c - a], axis=2))
+        self._first_corner_m = a
         self._coefficients = np.linalg.inv(_table(_PLACES, 0, 0))
 
     def gradients(self, reference: FloatArray) -> FloatArray:
@@ -67,6 +69,17 @@ class InPlaneSpace:
         )  # (q, monomials, 2)
         slopes = np.einsum("qkr,ki->qir", slopes, self._coefficients)
         return np.asarray(np.einsum("qir,mrx->mqix", slopes, self._inverse))
+
+    def reference_of(self, triangle: NDArray[np.intp], places_m: FloatArray) -> FloatArray:
+        """(k, 2) places of the unit triangle that triangles (k,) carry to places_m (k, 2)."""
+        offset = places_m - self._first_corner_m[triangle]
+        return np.asarray(np.einsum("krx,kx->kr", self._inverse[triangle], offset))
+
+    def gradients_at(self, triangle: NDArray[np.intp], reference: FloatArray) -> FloatArray:
+        """Slopes of the ten shapes at one reference point in each of k triangles; (k, 10, 2)."""
+        slopes = np.stack([_table(reference, 1, 0), _table(reference, 0, 1)], axis=2)
+        slopes = np.einsum("kmr,mi->kir", slopes, self._coefficients)
+        return np.asarray(np.einsum("kir,krx->kix", slopes, self._inverse[triangle]))
 
     def shapes(self, reference: FloatArray) -> FloatArray:
         """Ten cubic shapes at reference points (q, 2); (q, 10)."""

@@ -8,11 +8,13 @@ tangential movements U = u + z_x w, V = v + z_y w as unknowns (cubic triangles) 
 are (U_x − z_xx w, V_y − z_yy w, U_y + V_x − 2 z_xy w), whose parts are small and smooth, so that
 coarse triangles do not lock. In-plane movements follow bending as if at rest (an estimator hears
 bending only); their inertia ∫ρh|U − w∇z|² is added afterwards, R. J. Guyan, "Reduction of stiffness
-and mass matrices", AIAA J. 3 (1965) 380. Left out: air, supports.
+and mass matrices", AIAA J. 3 (1965) 380. Bars glued to the inner face: see `bars`; a flat plate
+with bars has in-plane movements too. Left out: air, supports.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -21,8 +23,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from rig.model.outline import Outline
+from rig.model.plate_facts import Bar
 from rig.model.units import FloatArray
 from rig.plate.argyris import ArgyrisSpace
+from rig.plate.bars import BarLine
 from rig.plate.eigen import lowest_modes
 from rig.plate.in_plane import InPlaneSpace
 from rig.plate.mesh import PlateMesh, mesh_of
@@ -79,6 +83,10 @@ class PlateModel:
         """The in-plane movements of an arched plate."""
         return InPlaneSpace(self.space)
 
+    def laid(self, bars: Sequence[Bar]) -> tuple[BarLine, ...]:
+        """Bars put on this mesh, for `solve`."""
+        return tuple(BarLine(self.space, self.in_plane, bar, self.degree) for bar in bars)
+
     @cached_property
     def shear(self) -> ShearSpace:
         """The shear strains of a plate that is soft in transverse shear."""
@@ -98,7 +106,7 @@ class PlateModel:
         return float(np.sum(self.weights_m2))
 
     def mass_kg(self, thickness_m: FloatArray, density_kg_m3: float) -> float:
-        """Mass of the plate."""
+        """Mass of the plate, bars left out."""
         return float(density_kg_m3 * np.sum(self.weights_m2 * thickness_m))
 
     def solve(
@@ -115,6 +123,8 @@ class PlateModel:
         in_plane_count: int = 0,
         tolerance: float = 1e-9,
         quick: bool = False,
+        bars: Sequence[BarLine] = (),
+        bar_stiffness: FloatArray | None = None,
     ) -> PlateModes:
         """Return the lowest `count` bending modes above the three rigid movements.
 
@@ -123,9 +133,14 @@ class PlateModel:
         relative_stiffness (p,) multiplies all constants locally; start: modes of a similar plate,
         which shorten the work; in_plane_count: how many in-plane resonances of an arched plate to
         add as `in_plane_omega2` and `in_plane_share`; quick: a third of the time, with the last
-        tenth of the modes up to 1e-4 off in frequency.
+        tenth of the modes up to 1e-4 off in frequency; bars from `laid`, bar_stiffness (bars,)
+        multiplies their own stiffness.
         """
         m = len(self.mesh.triangles)
+        if arch is None and bars:
+            arch = Arch(
+                np.zeros((m * len(self.reference), 2)), np.zeros((m * len(self.reference), 3))
+            )
         local = np.ones(1) if relative_stiffness is None else relative_stiffness
         wood = (self.weights_m2 * thickness_m).reshape(m, -1)
         bend = (self.weights_m2 * local * thickness_m**3 / 12.0).reshape(m, -1)
@@ -145,6 +160,8 @@ class PlateModel:
             m_parts.append(plane.mass(self.reference, self._w, arch.slopes.reshape(m, -1, 2), load))
             dofs.append(np.hstack([self.space.dof, plane.dof]))
             size += plane.size
+        first_of_bars = size
+        size += sum(bar.size for bar in bars)
         if shear_pa is not None:
             rotary = load * (thickness_m**2).reshape(m, -1) / 12.0
             elements = self._sheared(stiffness, shear_pa, bend, stretch, rotary)
@@ -159,23 +176,45 @@ class PlateModel:
         if arch is not None:
             light = [m_parts[0], _LIGHT * m_parts[1]]
             mass = _assembled(light, dofs, size)
+        energies: list[sparse.csr_matrix] = []
+        if arch is not None and bars:
+            factors = np.ones(len(bars)) if bar_stiffness is None else bar_stiffness
+            first = first_of_bars
+            for bar, factor in zip(bars, factors, strict=True):
+                fields = [bar.from_model(v) for v in (thickness_m, arch.slopes, arch.curvature)]
+                own, inertia, plane_inertia = bar.matrices(size, first, *fields)
+                energies.append(float(factor) * own)
+                k, full = k + energies[-1], full + inertia + plane_inertia
+                mass = mass + inertia + _LIGHT * plane_inertia
+                first += bar.size
+            k, full, mass = k.tocsc(), full.tocsc(), mass.tocsc()
         guess = None if start is None or start.raw.shape[0] != size else start.raw
         wanted = count + (3 if arch is None else 6)
         rounds = 2 if wanted < _FEW else 1
         if quick and (guess is None or guess.shape[1] < wanted) and size > self.space.size:
-            guess, rounds = self._bending_alone(bending, int(_MARGIN * wanted), size), 2
+            thin = [bar.rough(self.space.size, bar.from_model(thickness_m)) for bar in bars]
+            guess, rounds = self._bending_alone(bending, thin, int(_MARGIN * wanted), size), 2
         values, raw = lowest_modes(k, mass, wanted, start=guess, rounds=rounds, tolerance=tolerance)
         values, vectors = values[:wanted], raw[:, :wanted]
         if arch is not None:
             values, vectors = _with_inertia(values, vectors, full)
         found = self._modes(values, vectors, full, arch, raw)
+        if energies:
+            shapes = found.dofs
+            found = replace(found, bar_energy=np.stack([shapes.T @ (e @ shapes) for e in energies]))
         return found if in_plane_count == 0 else found.joined(k, full, in_plane_count)
 
     def _bending_alone(
-        self, elements: tuple[FloatArray, FloatArray], count: int, size: int
+        self,
+        elements: tuple[FloatArray, FloatArray],
+        bars: Sequence[tuple[sparse.csr_matrix, sparse.csr_matrix]],
+        count: int,
+        size: int,
     ) -> FloatArray:
         """Modes of the flat plate without shear, as (size, count) vectors to start from."""
         k, mass = (_assembled([part], [self.space.dof], self.space.size) for part in elements)
+        for stiffness, inertia in bars:
+            k, mass = (k + stiffness).tocsc(), (mass + inertia).tocsc()
         _, vectors = lowest_modes(k, mass, count, tolerance=1e-3)
         return np.vstack([vectors, np.zeros((size - self.space.size, count))])
 
@@ -279,6 +318,7 @@ class PlateModes:
     raw: all eigenvectors as computed, in-plane ones too. in_plane_omega2 (p,), in_plane_share
     (n, p): resonances of the in-plane movements with w held at rest, and their inertial coupling
     to the modes: at ω a mode feels −ω⁴ Σ_p μ_mp μ_kp c_k / (ω_p² − ω²) beside λ_m c_m − ω² c_m.
+    bar_energy (bars, n, n): the bars' part of the stiffness between the modes.
     """
 
     model: PlateModel
@@ -288,6 +328,7 @@ class PlateModes:
     arch: Arch | None = None
     in_plane_omega2: FloatArray | None = None
     in_plane_share: FloatArray | None = None
+    bar_energy: FloatArray | None = None
 
     def joined(self, k: sparse.csc_matrix, mass: sparse.csc_matrix, count: int) -> PlateModes:
         """Add the lowest `count` in-plane resonances of the full matrices."""
