@@ -22,6 +22,8 @@ Files
                         -t1, -t2 … are retakes; .wav where FLAC cannot hold the numbers. Each file
                         repeats in its comment, as JSON, which strike it is and where it fell.
   images/               pictures, such as the one that the plate was located in
+  hand/H0001/           (if there) what the maker's own hand found: the recording, film, picture or
+                        table as it came, and record.json with places, values and how it was read
   quarantine/           (if there) files left half written by a crash, kept in case they matter
   manifest-sha256.txt   SHA-256 of each file; check with: sha256sum -c manifest-sha256.txt
   README.txt            this text

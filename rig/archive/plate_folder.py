@@ -22,6 +22,7 @@ import numpy as np
 from rig.archive import folder_text, rows, scan_store, strike_store, sweep
 from rig.archive.database import DATABASE_NAME, Database
 from rig.archive.draft import draft_folder
+from rig.archive.hand_store import file_hashes as kept_file_hashes
 from rig.archive.naming import SOFTWARE, existing_folder, folder_path, utc_now
 from rig.archive.rows import Problem, ScanSummary
 from rig.archive.storage import storage_errors
@@ -113,6 +114,7 @@ class PlateFolder:
             self.database.close()
             if self._lock is not None:
                 with storage_errors(self.path):
+                    files |= kept_file_hashes(self.path)
                     folder_text.write_texts(self.path, files)
         finally:
             self.database.close()

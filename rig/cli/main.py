@@ -15,12 +15,22 @@ import click
 
 from rig import __version__
 from rig.cli.answer import as_text
-from rig.cli.commands import analysis, bench, calibration, checks, folder, hearing, modes, window
+from rig.cli.commands import (
+    analysis,
+    bench,
+    calibration,
+    checks,
+    folder,
+    hand,
+    hearing,
+    modes,
+    window,
+)
 from rig.model.errors import PlaterigError
 
 VERB_ORDER = (
     "new", "window", "devices", "check", "locate", "plan", "scan", "gather", "read", "scratch",
-    "map", "zones", "compare", "modes", "report", "export", "calibrate",
+    "map", "zones", "compare", "hand", "modes", "report", "export", "calibrate",
 )  # fmt: skip
 
 
@@ -51,7 +61,7 @@ def platerig() -> None:
     """Tap a violin plate all over and map where it still sounds too high."""
 
 
-for _group in (folder, checks, bench, hearing, analysis, modes, calibration, window):
+for _group in (folder, checks, bench, hearing, analysis, hand, modes, calibration, window):
     for _command in _group.COMMANDS:
         platerig.add_command(_command)
 

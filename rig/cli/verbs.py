@@ -30,6 +30,12 @@ JOBS: dict[str, tuple[str, str]] = {
     "calibrate lens": ("rig.jobs.calibrate_lens", "calibrate_lens_of"),
     "calibrate repeat": ("rig.jobs.calibrate_repeat", "calibrate_repeat"),
     "devices": ("rig.jobs.devices", "devices"),
+    "hand marks": ("rig.jobs.hand_marks", "hand_marks"),
+    "hand track": ("rig.jobs.hand_track", "hand_track"),
+    "hand pairs": ("rig.jobs.hand", "hand_pairs"),
+    "hand judge": ("rig.jobs.hand", "hand_judge"),
+    "hand compare": ("rig.jobs.hand_compare", "hand_compare"),
+    "hand list": ("rig.jobs.hand", "hand_list"),
 }
 
 
