@@ -66,7 +66,7 @@ def compare_scans(
     too_small: tuple[ChangeZone, ...] = ()
     if smallest is not None and smallest > FLOOR_CENTS and not zones:
         too_small, _ = _zones(difference, sd, z, chance, FLOOR_CENTS)
-    cautions += _mass(before, after, difference)
+    cautions += mass_cautions(before, after, difference)
     ring = _matched(ring_before, ring_after)
     return Comparison(
         before=before.scan,
@@ -232,7 +232,7 @@ def _calibrations(before: ScanRecord, after: ScanRecord) -> list[str]:
     ]
 
 
-def _mass(before: ScanRecord, after: ScanRecord, difference: Difference) -> list[str]:
+def mass_cautions(before: ScanRecord, after: ScanRecord, difference: Difference) -> list[str]:
     """A caution where the plate's mass changed by more than the change of tone explains.
 
     Local tone goes with thickness (a wave of given length: f ∝ h for a thin plate), so wood taken

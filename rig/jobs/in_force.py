@@ -42,7 +42,7 @@ class InForce:
             return settings, ()
         if self.lens is None:
             said = "The rig file's lens is used" if own is not None else "The lens is estimated"
-            return settings, (f"{said}: {_lower(self._sentence())}",)
+            return settings, (f"{said}, for no lens record holds. {self._lens_caution()}".strip(),)
         if self.lens_size_px is not None and tuple(picture_size_px) != self.lens_size_px:
             return settings, (
                 f"The lens record is not used: it is of pictures of {self.lens_size_px[0]} × "
@@ -56,9 +56,9 @@ class InForce:
         instead = "" if own is None else " instead of the rig file's"
         return used, (f"The lens of {name} is used{instead}.",)
 
-    def _sentence(self) -> str:
-        lens = [c for c in (self.note or {}).get("cautions", ()) if c.startswith("Camera lens")]
-        return lens[0] if lens else "no lens record holds."
+    def _lens_caution(self) -> str:
+        cautions = (self.note or {}).get("cautions", ())
+        return next((str(c) for c in cautions if c.startswith("Camera lens")), "")
 
 
 def calibration_of(rig_file: Path | str | None, records: Path | str | None) -> InForce:
@@ -194,10 +194,6 @@ def _withdraw(note: dict[str, Any], kind: str, caution: str) -> None:
 
 def _all_hold(note: Mapping[str, Any]) -> bool:
     return not note["cautions"] and not note["unreadable"]
-
-
-def _lower(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
 
 
 def _pair(values: Any) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -55,18 +55,22 @@ def lay(
     FolderError.
     """
     from rig.jobs.compose import compose
+    from rig.jobs.in_force import calibration_of
     from rig.jobs.locate import _stored_outline
     from rig.vision.locate import locate_plate
 
     check_rim_height(rim_height_mm)
     outline = _stored_outline(folder)
     progress(ProgressEvent("taking a picture", 0, 2))
-    rig = compose(world, rig_file, seed=seed, face=face)
+    known = calibration_of(rig_file, None)
+    rig = compose(world, rig_file, seed=seed, face=face, calibration=known)
     with closing(rig.camera):
         rig.camera.open()
         picture = rig.camera.frame().pixels
     progress(ProgressEvent("looking for the plate", 1, 2))
-    located = locate_plate(picture, rig.settings, outline, face, rim_height_mm=rim_height_mm)
+    settings, said = rig.settings_for(picture)
+    located = locate_plate(picture, settings, outline, face, rim_height_mm=rim_height_mm)
+    located = replace(located, notes=(*located.notes, *said))
     progress(ProgressEvent("looking for the plate", 2, 2))
     if keep_outline and folder is not None and outline is None and located.pose is not None:
         _keep(folder, located.outline)

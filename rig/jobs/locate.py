@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -83,14 +83,16 @@ def locate(
     plate: Path | str | None = None,
     face: Face = "outer",
     rim_height_mm: float = RIM_HEIGHT_MM,
+    records: Path | str | None = None,
     progress: Progress = silent,
 ) -> LocateResult:
     """Find the plate in a picture file of the bed.
 
     The rig comes as a file or as settings. plate: folder with the outline; without one, or where
     the folder has none of its own, the outline is taken from the picture. rim_height_mm: upper
-    edge of the rim above the bed. Raises PictureError for a file that is no picture, UsageError
-    without a rig.
+    edge of the rim above the bed. records: where the rig's calibrations lie, if not in
+    `calibration` beside the rig file; a lens record that holds is used. Raises PictureError for a
+    file that is no picture, UsageError without a rig.
     """
     from rig.vision.locate import locate_plate
 
@@ -107,9 +109,16 @@ def locate(
         settings = load_rig_file(rig_file)
     progress(ProgressEvent("reading the picture", 0, 2))
     picture = read_picture(image)
+    said: tuple[str, ...] = ()
+    if rig_file is not None or records is not None:
+        from rig.jobs.in_force import calibration_of
+
+        size = picture.shape[1], picture.shape[0]
+        settings, said = calibration_of(rig_file, records).lens_for(settings, size)
     outline = _stored_outline(plate)
     progress(ProgressEvent("looking for the plate", 1, 2))
     located = locate_plate(picture, settings, outline, face, rim_height_mm=rim_height_mm)
+    located = replace(located, notes=(*located.notes, *said))
     progress(ProgressEvent("looking for the plate", 2, 2))
     return LocateResult(located, face, "picture" if outline is None else "plate folder")
 

@@ -85,6 +85,8 @@ def _say_devices(to: Speaker, title: str, found: list[dict[str, Any]], name_key:
 @click.option("--plate", type=FILE, metavar="NAME.plate", help="Folder with the plate's outline.")
 @click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
 @rim_height_option(default=3.0, show_default=True)
+@click.option("--records", type=FILE, metavar="DIR",
+              help="The rig's calibrations, if not beside the rig file.")  # fmt: skip
 def locate(image: Path, rig_file: Path, progress: Any, machine: bool, **options: Any) -> Answer:
     """Find the plate in a picture of the bed. Exit status 1 when it is not found."""
     del machine
