@@ -14,6 +14,10 @@ from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
 
+# The scale of touch is fitted to the very tone that it is joined with, and takes on part of that
+# tone's smooth errors: their errors are not independent. Found with arched virtual plates.
+_SHARED_ERROR = 0.5  # correlation
+
 
 def wave_fit_with_touch(scan: ScanRecord, progress: Progress = silent) -> TapTone:
     """The wave fit, joined with rebound and contact where the scan has them."""
@@ -58,7 +62,9 @@ def joined(local: TapTone, touch: TapTone, scan: ScanRecord, name: str) -> TapTo
     value = tone.copy()
     value[here] = (before * tone[here] + weight * expected) / (before + weight)
     sd = local.sd_cents.copy()
-    sd[here] = 1.0 / np.sqrt(before + weight)
+    own_part, touch_part = np.sqrt(before), np.sqrt(weight)  # share × sd, times the sum below
+    together = before + weight + 2.0 * _SHARED_ERROR * own_part * touch_part
+    sd[here] = np.minimum(np.sqrt(together) / (before + weight), sd[here])
     return replace(
         local,
         estimator=f"{local.estimator} {'and' if ' with ' in local.estimator else 'with'} {name}",

@@ -37,6 +37,10 @@ from rig.plate.arching import template_heights
 ESTIMATOR = "whole-plate inversion"
 REFERENCE_LENGTH_M = 0.050  # local tone: frequency of a bending wave this long
 USUAL_CROWN_MM = 14.0
+_NOT_FLAT = (
+    "The plate was said to be flat, and the taps fit no flat plate: an arch was fitted along. "
+    "Please enter the height of its crown."
+)
 _SURELY_FLAT_MISFIT = 8.0  # a flat fit of a plate arched by 12 mm leaves 30 and more
 
 
@@ -105,7 +109,12 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
     settings = Options(**options)  # type: ignore[arg-type]
     data = tap_responses(scan)
     check_grid(scan, data)
-    geometry = PlateGeometry(scan.outline, mesh_mm=settings.mesh_mm, spacing_mm=settings.spacing_mm)
+    geometry = PlateGeometry(
+        scan.outline,
+        mesh_mm=settings.mesh_mm,
+        spacing_mm=settings.spacing_mm,
+        bars=scan.facts.bars or (),
+    )
     gate_s, gate_reason = gate_start_s(scan, data)
     reasons = [*data.notes, *gate_reason]
     start, said = start_belief(scan, geometry)
@@ -135,8 +144,13 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
 
     if told is not None:
         found = attempt(told if told > 0.5 else None, settings.arch_within)
-        if told <= 0.5 or found.fit.misfit <= REFUSED_MISFIT:
+        if found.fit.misfit <= REFUSED_MISFIT:
             return found
+        if told <= 0.5:
+            reasons.append(_NOT_FLAT)
+            arched = attempt(USUAL_CROWN_MM, 0.30)
+            better = arched.fit.misfit <= REFUSED_MISFIT and plausible(geometry, arched.fit, start)
+            return arched if better else found
         # The fit may have run into a wrong arch: once more, with more freedom for it.
         again = attempt(told, 0.35)
         return again if again.fit.misfit < found.fit.misfit else found
@@ -172,6 +186,8 @@ def tap_tone_of(found: Inversion) -> TapTone:
     )
     constants["density_kg_m3"] = fit.belief.density_kg_m3
     constants["loss_factor"] = float(np.mean(fit.belief.eta))
+    for number, factor in enumerate(np.exp(fit.belief.bar_log), start=1):
+        constants[f"bar_{number}_stiffness"] = float(factor)  # 1: as its section and wood say
     if found.crown_mm is not None:
         heights = found.geometry.arch.field.matrix(found.geometry.places_mm) @ fit.belief.arch
         constants["crown_mm"] = float(np.max(heights) - np.min(heights))

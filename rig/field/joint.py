@@ -46,7 +46,7 @@ def inversion_with_waves(scan: ScanRecord, progress: Progress = silent) -> TapTo
         assert waves is not None
         said = f"The whole-plate inversion is not used: {plate_refusal}"
         return replace(waves, reasons=(*waves.reasons, said))
-    if waves is not None and plate.verdict != "good" and not _has_pickup(scan):
+    if waves is not None and not _has_pickup(scan):
         return averaged(plate, waves)
     plate = with_touch(plate, scan)
     return plate if waves is None else _with_second_opinion(plate, waves)
