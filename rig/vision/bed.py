@@ -20,6 +20,7 @@ from rig.model.units import FloatArray
 from rig.vision.lens import CameraPose, linear_light
 from rig.vision.lens_estimate import estimate_lens
 from rig.vision.marker_corners import refine_corners
+from rig.vision.picture_faults import picture_fault
 
 LEAST_MARKERS = 3
 _MOST_TRIPLES = 60
@@ -81,13 +82,21 @@ def find_bed(
     found, strangers = _detect(grey, bed)
     if len({f.marker.id for f in found}) < LEAST_MARKERS:
         return NoBed(_too_few(grey, bed, found, strangers), tuple(_unjudged(f) for f in found))
+    twice = _seen_twice(found)
+    if len(twice) >= LEAST_MARKERS:
+        return NoBed(
+            f"Two sheets of bed markers are in the picture: {_list(twice)} are seen twice. Take "
+            "one of them away.",
+            tuple(_unjudged(f) for f in found),
+        )
     # Distortion that is not yet known bends the bed by some millimetres.
     tolerance_mm = 0.8 if lens is not None else 4.0
     group = _largest_agreement(found, lens, tolerance_mm)
     if group is None:
         return NoBed(
             f"The markers {_names(f.marker for f in found)} do not agree with the places the rig "
-            "file gives them: no three of them fit one camera. Check the rig file and the prints.",
+            "file gives them: no three of them fit one camera. "
+            + (picture_fault(grey) or "Check the rig file and the prints."),
             tuple(_unjudged(f) for f in found),
         )
     notes: list[str] = []
@@ -134,12 +143,17 @@ def _judge(
         MarkerSeen(c.marker.id, c.in_picture, _residual_mm(g, swelling), id(c) in used)
         for c, g in zip(found, gaps, strict=True)
     )
+    twice = _seen_twice(found)
     for marker in markers:
         if not marker.used:
-            notes.append(
+            where = (
                 f"Marker {marker.id} lies {marker.residual_mm:.1f} mm from where the rig file puts "
-                "it and was left out: moved, turned, or printed in another size?"
+                "it and was left out: "
             )
+            if marker.id in twice:
+                notes.append(where + "it is seen twice; take the second one away.")
+            else:
+                notes.append(where + "moved, turned, partly covered, or printed in another size?")
     if strangers:
         notes.append(f"Markers {_list(strangers)} are in the picture but not in the rig file.")
     squares = [m.residual_mm**2 for m in markers if m.used]
@@ -302,6 +316,12 @@ def _grown(corners: _Corners, swelling: float) -> _Corners:
     return _Corners(corners.marker, corners.on_bed + swelling * _OUTWARDS, corners.in_picture)
 
 
+def _seen_twice(found: list[_Corners]) -> list[int]:
+    """Numbers of the markers that are seen more than once."""
+    numbers = [c.marker.id for c in found]
+    return sorted({n for n in numbers if numbers.count(n) > 1})
+
+
 def _unjudged(corners: _Corners) -> MarkerSeen:
     return MarkerSeen(corners.marker.id, corners.in_picture, float("nan"), used=False)
 
@@ -318,13 +338,19 @@ def _too_few(
         )
     else:
         reason = f"None of the bed markers {wanted} ({bed.marker_dictionary}) can be seen."
-    if float(np.percentile(grey, 99)) < 45.0:
-        reason += " The picture is too dark: give it more light."
-    elif float(np.percentile(grey, 25)) > 250.0:
-        reason += " The picture is overexposed: take away light."
-    elif strangers:
-        reason += (
-            f" Markers {_list(strangers)} are there instead: is this the rig file of this bed?"
+    fault = picture_fault(grey)
+    if fault is not None:
+        return f"{reason} {fault}"
+    if strangers:
+        return (
+            f"{reason} Markers {_list(strangers)} are there instead: is this the rig file of this "
+            "bed?"
+        )
+    flipped, _ = _detect(np.ascontiguousarray(grey[:, ::-1]), bed)
+    if len({c.marker.id for c in flipped}) >= LEAST_MARKERS:
+        return (
+            "The picture is mirrored: the bed markers can be read in a looking glass only. Switch "
+            "off mirroring in the camera's settings; or was the sheet printed mirrored?"
         )
     return reason
 

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from rig.model.errors import PictureError
 from rig.model.frames import BedXY, Face, PlateXY, Pose
 from rig.model.outline import Outline
-from rig.model.rig_settings import RigSettings
+from rig.model.rig_settings import BedSettings, RigSettings
 from rig.vision.bed import BedView, MarkerSeen, NoBed, find_bed
 from rig.vision.lens import linear_light
+from rig.vision.picture_faults import BURNT_LIMIT, BURNT_REMEDY, burnt_share
 from rig.vision.rectify import EdgeField, LevelView, edge_field, level_view
 from rig.vision.rim_fit import RimFit, fit_rim
 from rig.vision.rim_points import RimPoints, rim_points
@@ -29,6 +30,7 @@ _LONGEST_GAP = 0.3
 _WORST_RMS_MM = 0.4
 _WORST_HEIGHT_ERROR_MM = 4.0
 _TRIES = 3
+_MOST_BURNT, _SOME_BURNT = 0.6, 0.25
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,15 @@ def locate_plate(
     view = level_view(
         picture, bed.camera, settings.bed, rim_height_mm, step_mm=max(1.0, longest / 700.0)
     )
+    burnt = burnt_share(view.picture, view.seen & _over_bed(view, settings.bed))
+    if burnt > BURNT_LIMIT:
+        return Located(
+            None,
+            f"The picture is overexposed: {100.0 * burnt:.0f} % of the bed is burnt out. "
+            + BURNT_REMEDY,
+            bed.notes,
+            bed.markers,
+        )
     light = linear_light(picture)
     if outline is None:
         box = (0.0, 0.0, settings.bed.width_mm, settings.bed.depth_mm)
@@ -100,6 +111,15 @@ def locate_plate(
         markers=bed.markers,
         marker_rms_mm=bed.corner_rms_mm,
     )
+
+
+def _over_bed(view: LevelView, bed: BedSettings) -> NDArray[np.bool_]:
+    """Which places of the view lie on the bed; (rows, columns)."""
+    rows, columns = view.seen.shape
+    x = view.origin_mm[0] + view.step_mm * np.arange(columns)
+    y = view.origin_mm[1] + view.step_mm * np.arange(rows)
+    along, across = (x >= 0.0) & (x <= bed.width_mm), (y >= 0.0) & (y <= bed.depth_mm)
+    return np.asarray(across[:, None] & along[None, :])
 
 
 def outline_from_picture(
@@ -130,15 +150,16 @@ def _fit(
     field = edge_field(view)
     points = _points_of(outline)
     best: RimFit | None = None
+    doubt: str | None = None
     for candidate in find_candidates(field, outline, face)[:_TRIES]:
         fit = fit_rim(light, bed.camera, points, candidate.pose, rim_height_mm)
         if fit is not None and (best is None or _merit(fit) > _merit(best)):
             best = fit
-        if best is not None and _doubt(best, rim_height_mm) is None:
+        doubt = "nothing" if best is None else _doubt(best, rim_height_mm)
+        if doubt is None:
             break
     if best is None:
         return Located(None, "Nothing on the bed looks like the stored plate.")
-    doubt = _doubt(best, rim_height_mm)
     other: Face = "inner" if face == "outer" else "outer"
     if doubt is not None:
         turned = _fit_other_face(light, field, bed, outline, other, rim_height_mm)
@@ -165,6 +186,11 @@ def _fit(
         notes.append(
             f"The rim seems to lie {max(best.height_mm, 0.0):.1f} mm above the bed, "
             f"not {rim_height_mm:.1f}."
+        )
+    if best.burnt > _SOME_BURNT:
+        notes.append(
+            f"The rim is burnt out along {100.0 * best.burnt:.0f} %: the place is less sure. A "
+            "lamp that is not mirrored in the plate makes it surer."
         )
     pose = replace(best.pose, sd_mm=_whole_sd(best, bed))
     if not outline.holes:
@@ -207,6 +233,11 @@ def _merit(fit: RimFit) -> float:
 
 def _doubt(fit: RimFit, rim_height_mm: float) -> str | None:
     """Why this fit may not be believed; None when it may."""
+    if fit.burnt > _MOST_BURNT:
+        return (
+            f"The plate's edge is burnt out along {100.0 * fit.burnt:.0f} % of the rim: what the "
+            f"camera could not take hides where it lies. {BURNT_REMEDY}"
+        )
     if fit.covered < _LEAST_COVERED or fit.longest_gap > _LONGEST_GAP:
         return (
             "Nothing on the bed looks like the stored plate: at best "
@@ -224,8 +255,8 @@ def _doubt(fit: RimFit, rim_height_mm: float) -> str | None:
         return (
             f"What lies on the bed looks {larger} than the stored plate: either its rim lies about "
             f"{max(fit.height_mm, 0.0):.0f} mm above the bed, not {rim_height_mm:.0f} mm, or it is "
-            "another plate. If it rocks on its arch, support it evenly or give the true height of "
-            "its rim."
+            "another plate, or the sheet with the markers was not printed at 100 %. If it rocks on "
+            "its arch, support it evenly or give the true height of its rim."
         )
     return None
 

@@ -22,8 +22,9 @@ class RimEdges:
     base_px, direction: (n, 2), start of each line and its outward unit vector in the picture;
     mm_per_px: (n,) bed millimetres along the line; edge_px, strength: (n, k), distance along the
     line (NaN: none) and its height relative to the usual step from wood to bed; in_picture: (n,);
-    burnt: (n,) whether the light just inside or outside is more than the camera could take, so
-    that the edge seems to lie farther out, or in, than it does.
+    burnt: (n,) 1 where the light just inside is more than the camera could take, −1 where that
+    outside is, so that the edge seems to lie farther out, or in, than it does; burnt_share: of the
+    lines with either.
     """
 
     base_px: FloatArray
@@ -33,6 +34,7 @@ class RimEdges:
     strength: FloatArray
     in_picture: NDArray[np.bool_]
     burnt: FloatArray
+    burnt_share: float
     measure: WoodMeasure
 
 
@@ -98,12 +100,15 @@ def find_rim_edges(
     strength[~np.isfinite(edge)] = 0.0
     middle = np.abs(off_mm) <= reach_mm
     whole = np.array([np.all(np.isfinite(row[m])) for row, m in zip(profile, middle, strict=True)])
-    burnt = _burnt(lines, place[:, 0], step)
-    return RimEdges(base, direction, mm_per_px, edge, strength, whole, burnt, measure)
+    burnt, share = _burnt(lines, place[:, 0], step)
+    return RimEdges(base, direction, mm_per_px, edge, strength, whole, burnt, share, measure)
 
 
-def _burnt(light: NDArray[np.float32], edge: FloatArray, step: float) -> FloatArray:
-    """1 where the light just inside the strongest edge is clipped, −1 where it is outside, or 0."""
+def _burnt(light: NDArray[np.float32], edge: FloatArray, step: float) -> tuple[FloatArray, float]:
+    """1 where the light just inside the strongest edge is clipped, −1 where it is outside, or 0.
+
+    And the part of all lines with clipped light on either side.
+    """
     columns = light.shape[1]
     at = np.nan_to_num(edge / step, nan=0.0).astype(int)
     rows = np.arange(len(light))
@@ -112,8 +117,10 @@ def _burnt(light: NDArray[np.float32], edge: FloatArray, step: float) -> FloatAr
         most = np.zeros(len(light))
         for off in np.arange(from_px, to_px, 0.5):
             column = np.clip(at + int(off / step), 0, columns - 1)
-            most = np.maximum(most, np.nan_to_num(light[rows, column]).max(axis=1))
+            # the second of the three colours: one alone at its limit does little harm
+            most = np.maximum(most, np.sort(np.nan_to_num(light[rows, column]), axis=1)[:, 1])
         return most > _CLIPPED
 
     inside, outside = clipped(-3.5, -1.0), clipped(1.0, 3.5)
-    return np.where(np.isfinite(edge), inside.astype(float) - outside.astype(float), 0.0)
+    sides = np.where(np.isfinite(edge), inside.astype(float) - outside.astype(float), 0.0)
+    return sides, float(np.mean(inside | outside))

@@ -39,7 +39,8 @@ class RimFit:
 
     covered: part of the rim with its edge in place; missed: part of the rim that shows a clear
     edge elsewhere; rms_mm of the edges used; sd_mm: largest standard deviation of the plate's
-    middle in any direction; angle_sd_deg; height_mm: of the rim, as fitted.
+    middle in any direction; angle_sd_deg; height_mm: of the rim, as fitted; burnt: part of the rim
+    beside light that the camera could not take.
     """
 
     pose: Pose
@@ -53,6 +54,7 @@ class RimFit:
     wall_mm: float
     size_error: float
     contrast: float
+    burnt: float
 
 
 @dataclass(frozen=True)
@@ -234,4 +236,5 @@ def _judge(
         wall_mm=float(state.values[4]),
         size_error=float(state.values[5]),
         contrast=edges.measure.contrast,
+        burnt=edges.burnt_share,
     )
