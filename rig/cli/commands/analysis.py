@@ -89,7 +89,7 @@ def map_(
 def say_calibration(to: Speaker, contract: Json) -> None:
     """What the rig can tell apart, which calibrations held at the scan, and what did not."""
     if contract.get("smallest_change"):
-        say_calibration(to, contract)
+        to.line(contract["smallest_change"])
     held = contract.get("calibration")
     if held:
         to.line(held["sentence"])
