@@ -159,6 +159,7 @@ def _fits(
         constants_start=2e-3,
         eta=2e-3,
         shear=2e-3,
+        bars=2e-3,
         # the mass only says where between thickness and density a change of tone belongs
         mass=5e-3,
         arch_mm=0.02 if arched else None,

@@ -61,6 +61,7 @@ class Freedom:
     eta: float = 0.010
     move: tuple[float, float, float] = (1.0, 1.0, 8e-3)
     shear: float = 0.6  # of the ease, whose handbook value is 1
+    bars: float = 0.4  # of ln of a bar's stiffness: its wood, and its height as told
     arch_mm: float | None = None  # of the height's deviation from the template
     arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # × arch_mm, mm
     tap_fields: bool = True
@@ -243,6 +244,7 @@ def _prior(
     loose("eta", np.full(len(belief.eta), free.eta), belief.eta - start.eta)
     loose("move", np.array(free.move), belief.move - start.move)
     loose("shear", np.full(2, free.shear), belief.shear_ease - start.shear_ease)
+    loose("bars", np.full(len(belief.bar_log), free.bars), belief.bar_log - start.bar_log)
     if "arch" in rows.blocks and free.arch_mm is not None:
         block = rows.blocks["arch"]
         parts = tuple((share * free.arch_mm, length) for share, length in free.arch_lengths)
@@ -273,6 +275,7 @@ def _updated(
             belief.shear_ease + part("shear", len(belief.shear_ease)), LEAST_EASE, 5.0
         ),
         arch=belief.arch + part("arch", len(belief.arch)),
+        bar_log=belief.bar_log + np.clip(part("bars", len(belief.bar_log)), -0.5, 0.5),
     )
     excess = np.log(geometry.mass_kg(new) / mass_kg)
     return new.changed(
@@ -291,12 +294,15 @@ def first_belief(
     shear_pa: tuple[float, float] | None = None,
 ) -> Belief:
     """An even plate with the handbook's constants."""
+    # Bars pull at a flat plate's in-plane movements, which belong to the arched model.
+    flat = np.zeros(geometry.arch.field.size if geometry.bars else 0)
     return Belief(
         log_thickness=np.full(geometry.field.size, np.log(thickness_m)),
         stiffness=stiffness,
         density_kg_m3=density_kg_m3,
         eta=np.full(2 * len(BANDS), 0.015),
-        arch=np.zeros(0) if arch is None else arch,
+        arch=flat if arch is None else arch,
+        bar_log=np.zeros(len(geometry.bars)),
         shear_pa=shear_pa or (1.0, 1.0),
         shear_ease=np.ones(2) if shear_pa else np.zeros(0),
     )

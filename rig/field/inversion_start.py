@@ -11,12 +11,14 @@ from rig.model.errors import AnalysisError
 from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
 from rig.model.units import FloatArray
+from rig.plate.bars import bar_mass_kg
 from rig.plate.wood import wood_named
 
 _AFTER_SWEEP_S = 0.9e-3
 _OFF_WOOD_MM = 4.0
 _NEAR_MM = 18.0
 _MOST_BARE = 0.10
+_LEAST_SHARE = 0.5  # of the weighed mass that is the plate's, whatever its bars are told to be
 
 
 def gate_start_s(scan: ScanRecord, data: TapResponses) -> tuple[float, list[str]]:
@@ -71,12 +73,23 @@ def _bare_share(outline: Outline, places_mm: FloatArray) -> float:
 
 
 def start_belief(scan: ScanRecord, geometry: PlateGeometry) -> tuple[Belief, list[str]]:
-    """An even plate of the right mass."""
+    """An even plate of the right mass, its bars left out."""
     wood, said = wood_named(scan.facts.wood)
     area = float(np.sum(geometry.weights_m2))
     mass, mean = scan.facts.mass_g, scan.facts.mean_thickness_mm
     density = wood.density_kg_m3
     reasons = [f"The constants {said}."]
+    bars = scan.facts.bars or ()
+    if bars:
+        many = len(bars) > 1
+        reasons.append(
+            f"{'Bars' if many else 'A bar'} glued inside {'are' if many else 'is'} in the model: "
+            f"the tone is of the plate's own wood, not of the {'bars' if many else 'bar'}."
+        )
+    if mass is not None and bars:
+        glued = 1e3 * sum(bar_mass_kg(bar) for bar in bars)
+        mass = max(mass - glued, _LEAST_SHARE * mass)
+        reasons.append(f"About {glued:.0f} g of the weighed mass are taken to be glued on.")
     if mass is not None and mean is not None:
         density, thickness = mass * 1e-3 / (area * mean * 1e-3), mean * 1e-3
     elif mass is not None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from rig.model.outline import Outline
+from rig.model.plate_facts import Bar
 from rig.model.units import FloatArray
 from rig.plate.arching import ArchSurface
 from rig.plate.plate_model import Arch, PlateModel, PlateModes
@@ -23,7 +24,8 @@ class Belief:
     """log_thickness (j,): spline coefficients of ln(h / 1 m); eta (2 × bands,): loss factor at both
     ends of every band; move (3,): mm, mm, rad by which the taps' frame is off; shear_ease (2,):
     transverse shear's flexibility in the x-z and y-z planes against 1/shear_pa; empty for a plate
-    without shear. arch (l,): spline coefficients in mm of the arch's height; empty if flat.
+    without shear. arch (l,): spline coefficients in mm of the arch's height; empty if flat and
+    without bars. bar_log (bars,): ln of each bar's stiffness against what its section and wood say.
     """
 
     log_thickness: FloatArray
@@ -34,6 +36,7 @@ class Belief:
     shear_pa: tuple[float, float] = (0.9e9, 0.3e9)
     shear_ease: FloatArray = field(default_factory=lambda: np.zeros(0))
     arch: FloatArray = field(default_factory=lambda: np.zeros(0))
+    bar_log: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def changed(self, **values: object) -> Belief:
         """The same belief with some values replaced."""
@@ -52,7 +55,12 @@ class PlateGeometry:
     """Mesh, splines and integration points of one outline: computed once per scan."""
 
     def __init__(
-        self, outline: Outline, *, mesh_mm: float = 12.0, spacing_mm: float = 14.0
+        self,
+        outline: Outline,
+        *,
+        mesh_mm: float = 12.0,
+        spacing_mm: float = 14.0,
+        bars: tuple[Bar, ...] = (),
     ) -> None:
         self.outline = outline
         self.model = PlateModel.of(outline, size_mm=mesh_mm)
@@ -64,6 +72,7 @@ class PlateGeometry:
             self.model.operator(self.places_mm, *d) for d in ((2, 0), (0, 2), (1, 1), (0, 0))
         ]
         self.arch = ArchSurface(self.model.places_mm)
+        self.bars = self.model.laid(bars)
         self.centre_mm = np.average(self.places_mm, axis=0, weights=self.weights_m2)
 
     @cached_property
@@ -114,7 +123,8 @@ class ModalPlate:
     curvature (3, p, n) and w (p, n) at the sensitivity points; taps_w, taps_x, taps_y (taps, n):
     displacement and slopes (per metre) at the taps; constants (4, n, n): ∂K/∂ ln c.
     For an arched plate also the membrane strains (3, p, n); for a sheared one the shear strains
-    (2, p, n), its curvature being that of the section's rotation, and ease (2, n, n): ∂K/∂ease.
+    (2, p, n), its curvature being that of the section's rotation, and ease (2, n, n): ∂K/∂ease;
+    for one with bars bars (bars, n, n): ∂K/∂ ln of each bar's stiffness.
     """
 
     modes: PlateModes
@@ -128,6 +138,7 @@ class ModalPlate:
     membrane: FloatArray | None = None
     shear: FloatArray | None = None
     ease: FloatArray | None = None
+    bars: FloatArray | None = None
 
     @property
     def omega2(self) -> FloatArray:
@@ -147,6 +158,7 @@ class ModalPlate:
             membrane=None if self.membrane is None else self.membrane[:, :, :count],
             shear=None if self.shear is None else self.shear[:, :, :count],
             ease=None if self.ease is None else self.ease[:, :count, :count],
+            bars=None if self.bars is None else self.bars[:, :count, :count],
         )
 
 
@@ -172,6 +184,8 @@ def modal_plate(
         start=None if previous is None else previous.modes,
         tolerance=1e-8,
         quick=True,
+        bars=geometry.bars,
+        bar_stiffness=np.exp(belief.bar_log),
     )
     bending = modes.bending
     kxx, kyy, kxy, w = (op @ bending for op in geometry.operators)
@@ -210,6 +224,7 @@ def modal_plate(
         membrane=membrane,
         shear=shear,
         ease=ease,
+        bars=modes.bar_energy,
     )
 
 

@@ -145,6 +145,8 @@ def build_rows(
     add("eta", _damping_columns(belief, spectra, damped))
     if plate.ease is not None:
         add("shear", np.stack([form[tested] @ u_quiet for form in plate.ease]))
+    if plate.bars is not None:
+        add("bars", np.stack([form[tested] @ u_quiet for form in plate.bars]))
     if moving:
         move = _moving_columns(geometry, plate, projection, u_quiet, a_quiet, tested, taps_mm)
         add("move", move)

@@ -7,15 +7,17 @@ Rayleigh sum with delays.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.model.clip import Clip
 from rig.model.outline import Outline
-from rig.model.plate_facts import PlateFacts
+from rig.model.plate_facts import Bar, PlateFacts
 from rig.model.scan_record import ScanRecord, Strike
 from rig.plate.arching import ArchSurface, template_heights
+from rig.plate.bars import bar_mass_kg
 from rig.plate.plate_model import PlateModel, PlateModes
 from rig.plate.wood import WOODS
 from rig.virtual.shapes import violin_outline
@@ -25,6 +27,9 @@ LENGTH = 32_768
 TOP_HZ = 12_000.0
 SOUND_M_S = 343.0
 MICROPHONE_MM = (60.0, 120.0, 200.0)
+
+
+Heights = Callable[[np.ndarray], np.ndarray]  # (k, 2) mm → (k,) mm, of the middle surface
 
 
 @dataclass
@@ -41,6 +46,8 @@ class TrueThinPlate:
     graded: bool
     ripple: np.ndarray
     arching_mm: float
+    heights: Heights | None = None
+    bars: tuple[Bar, ...] = ()
 
     def log_thickness(self, xy_mm: np.ndarray) -> np.ndarray:
         """ln of the thickness in mm at (k, 2) places."""
@@ -50,6 +57,21 @@ class TrueThinPlate:
         """True h·√(E/ρ) in cents, up to a constant."""
         stiffness = stiffness_ripple(xy_mm, self.ripple)
         return 1200.0 / np.log(2.0) * (self.log_thickness(xy_mm) + 0.5 * stiffness)
+
+    def measured_heights(
+        self, spacing_mm: float, sd_mm: float, seed: int = 0
+    ) -> tuple[tuple[float, float, float], ...]:
+        """Heights of the outer surface over the rim on a grid, as a gauge would read them."""
+        rim = np.asarray(self.outline.rim)[::12]
+        places = np.vstack([tap_grid(self.outline, spacing_mm), rim])
+        outer = 0.5 * np.exp(self.log_thickness(places))
+        if self.heights is not None:
+            outer = outer + self.heights(places)
+        outer += sd_mm * np.random.default_rng([seed, self.seed]).standard_normal(len(places))
+        outer -= np.median(outer[-len(rim) :])
+        return tuple(
+            (float(x), float(y), float(z)) for (x, y), z in zip(places, outer, strict=True)
+        )
 
 
 def thickness_of(
@@ -94,10 +116,17 @@ def true_plate(
     spot_count: int = 4,
     stiffness_scatter: float = 0.0,
     arching_mm: float = 0.0,
+    heights: Heights | None = None,
+    bars: tuple[Bar, ...] = (),
+    bar_stiffness: float = 1.0,
     mesh_mm: float = 9.0,
     change: tuple[float, float, float, float] | None = None,
 ) -> TrueThinPlate:
-    """Make a random plate; its constants lie 5-15 % away from the handbook's."""
+    """Make a random plate; its constants lie 5-15 % away from the handbook's.
+
+    heights: the arch, the estimator's template times arching_mm if left out; bars as told, their
+    stiffness times bar_stiffness in truth.
+    """
     rng = np.random.default_rng(seed)
     outline = violin_outline()
     species = WOODS[wood]
@@ -123,21 +152,28 @@ def true_plate(
     thickness = thickness_of(model.places_mm, wood, graded, all_spots)
     # A stiffness field e^s equals thickness e^(s/3) in bending with density e^(-s/3).
     arch = None
-    if arching_mm:
+    if heights is None and arching_mm:
+
+        def heights(xy_mm: np.ndarray) -> np.ndarray:
+            return arching_mm * template_heights(outline, xy_mm)
+
+    if heights is not None:
         surface = ArchSurface(model.places_mm, 20.0)
-        heights = arching_mm * template_heights(outline, model.places_mm)
-        arch = surface.arch(model.places_mm, surface.field.fitted(model.places_mm, heights))
+        coefficients = surface.field.fitted(model.places_mm, heights(model.places_mm))
+        arch = surface.arch(model.places_mm, coefficients)
     local = stiffness_ripple(model.places_mm, ripple)
     soft = np.random.default_rng([seed, 77]).uniform(0.75, 1.35, 2)
     shear_pa = soft * species.e_along * [species.ratio_shear_across, species.ratio_shear_along]
     modes = model.solve(
         thickness * 1e-3, stiffness, density, count=250, arch=arch,
         shear_pa=(float(shear_pa[0]), float(shear_pa[1])),
-        relative_stiffness=np.exp(local),
+        relative_stiffness=np.exp(local), bars=model.laid(bars),
+        bar_stiffness=np.full(len(bars), bar_stiffness),
     )  # fmt: skip
+    mass_kg = model.mass_kg(thickness * 1e-3, density) + sum(bar_mass_kg(bar) for bar in bars)
     return TrueThinPlate(
-        outline, wood, modes, thickness, 1e3 * model.mass_kg(thickness * 1e-3, density),
-        all_spots, seed, graded, ripple, arching_mm,
+        outline, wood, modes, thickness, 1e3 * mass_kg,
+        all_spots, seed, graded, ripple, arching_mm, heights, bars,
     )  # fmt: skip
 
 
@@ -211,6 +247,8 @@ def thin_scan(
     known: dict[str, object] = {"name": "thin", "wood": plate.wood, "mass_g": plate.mass_g}
     if plate.arching_mm:
         known["arching_mm"] = plate.arching_mm
+    if plate.bars:
+        known["bars"] = plate.bars
     known.update(facts or {})
     return ScanRecord(
         scan="S0001", face="outer", strength="light", spacing_mm=spacing_mm,
