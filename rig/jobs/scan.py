@@ -239,6 +239,7 @@ class _Run:
         from rig.tone import read_clip
 
         def sight() -> Sight:
+            self.progress(ProgressEvent("looking whether the plate lies still"))
             return check_picture(self.folder, self.name, rig, self.pose, self.rim_height_mm)
 
         runner = Runner(

@@ -64,6 +64,35 @@ def test_study_of_four_scans_is_stored_and_listed(
     assert listed["records"] == 2
 
 
+def test_what_the_study_found_counts_in_map_zones_and_comparison(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = ["--records", str(tmp_path / "kept")]
+    call = ["--reading", "attack"]
+    assert run(["calibrate", "repeat", str(folder), *call, *kept, "--json"]) == 0
+    (study,) = json.loads(capsys.readouterr().out)["studies"]
+    both = ["--before", "S0001", "--after", "S0002"]
+    assert run(["compare", str(folder), *both, *call, *kept, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["smallest_change_cents"] == study["smallest_change_cents"]
+    assert "that this rig can tell apart" in found["sentence"]
+    assert run(["compare", str(folder), *both, *call, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["smallest_change_cents"] is None
+    assert "No repeatability study is known" in found["smallest_change"]
+    for verb in ("map", "zones"):
+        assert run([verb, str(folder), *call, *kept]) == 0
+        text = " ".join(capsys.readouterr().out.split())
+        assert text.count("No calibration known: the recordings were gathered") == 1
+        assert f"{study['smallest_change_cents']:.0f} cents at a place" in text
+        assert run([verb, str(folder), *call, *kept, "--json"]) == 0
+        contract = json.loads(capsys.readouterr().out)
+        assert contract["smallest_change_cents"] == pytest.approx(
+            study["smallest_change_cents"], abs=0.06
+        )
+        assert contract["calibration"]["cautions"] == []
+
+
 @pytest.mark.parametrize(
     ("more", "status", "word"),
     [
