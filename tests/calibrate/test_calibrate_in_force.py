@@ -142,7 +142,11 @@ def test_bar_of_the_day_is_one_line(rig: Path) -> None:
     folder = rig.parent / "calibration"
 
     def bar_line() -> str:
-        return "".join(line for line in calibration_of(rig, None).lines if not line.startswith("Cal") and "bar" in line)
+        return "".join(
+            line
+            for line in calibration_of(rig, None).lines
+            if not line.startswith("Cal") and "bar" in line
+        )
 
     assert "not tapped today: `platerig calibrate bar`" in bar_line()
     put(folder, "bar", {"in_control": True}, days=2.0)

@@ -248,8 +248,12 @@ def _say_calibrations(rig_file: Path | None, records: Path | None) -> tuple[str,
     if rig_file is None:
         return ()
     from rig.jobs.in_force import calibration_of
+    from rig.model.errors import PlaterigError
 
-    lines = calibration_of(rig_file, records).lines
+    try:
+        lines = calibration_of(rig_file, records).lines
+    except PlaterigError:
+        return ()  # the scan itself says what is wrong with the rig file
     sys.stderr.writelines(f"{line}\n" for line in lines)
     return lines
 
