@@ -109,6 +109,9 @@ def find_sheet(grey: NDArray[np.uint8], paper: str, name: str) -> Seen | str:
     sheet = board(paper)
     corners, ids, _, markers = cv2.aruco.CharucoDetector(sheet).detectBoard(grey)
     count = 0 if ids is None else len(ids)
+    twice = [] if markers is None else np.ravel(markers).tolist()
+    if len(twice) - len(set(twice)) >= 3:
+        return f"{name}: two sheets are seen; take one of them away."
     if count < LEAST_CORNERS:
         if markers is not None and len(markers) >= 4:
             return f"{name}: only {count} corners of the sheet are sharp."
@@ -116,8 +119,6 @@ def find_sheet(grey: NDArray[np.uint8], paper: str, name: str) -> Seen | str:
         if mirrored[1] is not None and len(mirrored[1]) >= LEAST_CORNERS:
             return f"{name}: the picture, or the print, is mirrored."
         return f"{name}: the sheet is not seen."
-    if count > 1 and len(set(np.ravel(ids).tolist())) < count:
-        return f"{name}: two sheets are seen."
     on_sheet, in_picture = sheet.matchImagePoints([*np.asarray(corners)], np.asarray(ids))
     return Seen(
         name,

@@ -12,6 +12,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 
 if TYPE_CHECKING:
     from rig.calibrate.charuco import LensFit
+    from rig.calibrate.lens_coverage import Coverage
     from rig.calibrate.records import Record
 
 RULER_MM = (150, 200)  # across and along
@@ -24,6 +25,8 @@ class LensResult:
     fit: LensFit
     record: Record
     lens_file: Path
+    coverage: Coverage
+    coverage_png: Path | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig calibrate lens --json`."""
@@ -31,6 +34,9 @@ class LensResult:
             "record": self.record.name,
             "path": str(self.record.path),
             "lens_file": str(self.lens_file),
+            "made_utc": self.record.made_utc,
+            "lacking": list(self.coverage.lacking()),
+            "coverage_png": None if self.coverage_png is None else str(self.coverage_png),
             **self.record.values,
         }
 
@@ -102,27 +108,41 @@ def _ruler(pdf: Any, x: float, y: float, length_mm: int, *, across: bool) -> Non
 def calibrate_lens_of(
     pictures: Sequence[Path | str],
     *,
+    capture: Path | str | None = None,
     paper: str = "a4",
     records: Path | str | None = None,
     rig: Path | str | None = None,
+    coverage_png: Path | str | None = None,
     progress: Progress = silent,
 ) -> LensResult:
     """Fit the lens to pictures of the sheet and store it, also as a file for the rig file.
 
-    A picture that cannot be used is named in the result. Raises UsageError for pictures of
-    different sizes, AnalysisError where they do not tell the lens.
+    A picture that cannot be used is named in the result. capture: a folder for pictures that are
+    taken now with the camera of the rig, until nothing lacks. coverage_png: for a map of what the
+    pictures cover; it is written even where they do not tell the lens. Raises UsageError for
+    pictures of different sizes, AnalysisError where they do not tell the lens.
     """
     from rig.calibrate.charuco import board, calibrate_lens, find_sheet
+    from rig.calibrate.lens_coverage import no_views, with_view
     from rig.jobs.calibrate_records import keep, records_folder
+    from rig.jobs.lens_guide import capture_of_rig, write_coverage
     from rig.jobs.locate import read_picture
 
+    if capture is not None and rig is not None:
+        taken = capture_of_rig(
+            rig, capture, paper=paper, coverage_png=coverage_png, progress=progress
+        )
+        pictures = [*pictures, *taken.pictures]
     if not pictures:
         raise UsageError("No picture is given.", remedy="Take a dozen pictures of the sheet.")
     board(paper)
     folder = records_folder(records, rig, pictures[0])
     seen, lost, size = [], [], None
+    coverage: Coverage | None = None
     for done, picture in enumerate(pictures):
-        progress(ProgressEvent("Looking at the sheet", done, len(pictures)))
+        wish = "" if coverage is None or not coverage.lacking() else coverage.lacking()[0]
+        said = f"Looking at the sheet; lacking so far: {wish}" if wish else "Looking at the sheet"
+        progress(ProgressEvent(said, done, len(pictures)))
         name = Path(picture).name
         try:
             image = read_picture(picture)
@@ -144,8 +164,11 @@ def calibrate_lens_of(
             lost.append(found)
         else:
             seen.append(found)
+            coverage, _ = with_view(coverage or no_views(here), found)
     if size is None:
         raise AnalysisError("None of the pictures can be read.", where="; ".join(lost))
+    coverage = coverage or no_views(size)
+    png = None if coverage_png is None else write_coverage(coverage, coverage_png)
     fit = calibrate_lens(seen, size, lost)
     values = asdict(fit) | {"paper": paper}
     record = keep(folder, "lens", values, rig, used=fit.pictures, notes=(*fit.notes, *fit.left_out))
@@ -153,4 +176,4 @@ def calibrate_lens_of(
     lens_file = record.path.with_suffix(".toml")
     lines = [f"{name} = {value!r}" for name, value in asdict(fit.lens).items()]
     lens_file.write_text("[lens]\n" + "\n".join(lines) + "\n", encoding="utf-8")
-    return LensResult(fit, record, lens_file)
+    return LensResult(fit, record, lens_file, coverage, png)

@@ -91,24 +91,43 @@ def sheet(out: Path, paper: str, progress: Any, machine: bool) -> Answer:
 @verb(
     "lens",
     "Calibrate the lens from pictures of the sheet.",
-    example="platerig calibrate lens --rig rig.toml lens-*.png",
+    example="platerig calibrate lens --rig rig.toml lens-*.png --coverage seen.png\n"
+    "platerig calibrate lens --rig rig.toml --capture lens-pictures --coverage seen.png",
 )
-@click.argument("pictures", metavar="PICTURE...", nargs=-1, required=True, type=FILE)
+@click.argument("pictures", metavar="PICTURE...", nargs=-1, type=FILE)
+@click.option(
+    "--capture", type=FILE, metavar="DIR", help="Take the pictures now, with the rig's camera."
+)
+@click.option(
+    "--coverage", "coverage_png", type=FILE, metavar="PNG", help="Draw what the pictures cover."
+)
 @PAPER
 @records_options
 def lens(
     pictures: tuple[Path, ...],
+    capture: Path | None,
+    coverage_png: Path | None,
     paper: str,
     rig: Path | None,
     records: Path | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
-    """Take a dozen pictures: the sheet near, tilted to all sides, and in every corner."""
+    """Take a dozen pictures: the sheet near, tilted to all sides, and in every corner.
+
+    --capture says while you hold the sheet what is still lacking, and ends by itself.
+    """
     del machine
+    if bool(pictures) == (capture is not None):
+        raise click.UsageError("Give pictures, or --capture DIR to take them now.")
+    if capture is not None and rig is None:
+        raise click.UsageError("--capture needs the rig's camera: give --rig RIG.toml.")
     contract = contract_of(
-        job("calibrate lens")(pictures, paper=paper, rig=rig, records=records, progress=progress)
-    )
+        job("calibrate lens")(
+            pictures, capture=capture, paper=paper, rig=rig, records=records,
+            coverage_png=coverage_png, progress=progress,
+        )
+    )  # fmt: skip
 
     def say(to: Speaker) -> None:
         values = zip(contract["lens"].items(), contract["sd"], strict=True)
@@ -124,6 +143,7 @@ def lens(
         for row in contract["coverage"]:
             to.line("  " + " ".join(f"{n:4d}" if n else "   ." for n in row))
         to.lines([*contract["notes"], *contract["left_out"]])
+        to.lines(f"Better still: {wish}." for wish in contract["lacking"])
         to.line(f"Stored as {contract['path']}")
         to.line(f'In the rig file, under [camera]: lens = "{contract["lens_file"]}"')
 
