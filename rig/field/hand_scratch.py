@@ -25,6 +25,7 @@ _OVERLAP = 1.5  # frames of 40 ms every 20 ms: two of three are independent
 _LONGEST_GAP_S = 0.15
 _FROM_TAP_S = 0.12
 _LEAST_FRAMES = 3
+_LANDING_FRAMES = 2
 _FEWEST_SPOTS = 5
 _FEWEST_DOUBLE = 4  # spots with two strokes, below which strokes are not compared
 _USUAL_STROKE_CENTS = 60.0  # between strokes over one spot, where the scratch does not tell
@@ -60,11 +61,12 @@ def placed_noise(
     """Give every frame of scratching its place.
 
     pitch_hz, sd_cents: (m,) at the moments sound_s, NaN at breaks. Frames near the two taps,
-    outside them, off the wood, where the marker stands or is out of sight are left out.
+    outside them, at the very start and end of a stroke, off the wood, where the marker stands or
+    is out of sight are left out.
     """
     at = clock.film_time(sound_s)
     begin, end = clock.knocks_s
-    use = sounding & np.isfinite(pitch_hz)
+    use = _inner(sounding) & np.isfinite(pitch_hz)
     use &= (sound_s > begin + _FROM_TAP_S) & (sound_s < end - _FROM_TAP_S)
     wanted = int(use.sum())
     after = np.clip(np.searchsorted(path.time_s, at), 1, len(path.time_s) - 1)
@@ -93,6 +95,15 @@ def placed_noise(
         stroke=stroke,
         left_out=wanted - len(rows),
     )
+
+
+def _inner(sounding: np.ndarray) -> np.ndarray:
+    """Without the first and last frames of each stroke, in which the tool lands or leaves."""
+    inner = sounding.copy()
+    for by in range(1, _LANDING_FRAMES + 1):
+        inner[by:] &= sounding[:-by]
+        inner[:-by] &= sounding[by:]
+    return inner
 
 
 def scratch_map(

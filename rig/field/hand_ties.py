@@ -19,6 +19,7 @@ from rig.model.units import FloatArray
 SPOT_REACH_MM = 20.0  # marker to spot: the marker sits beside the point of the tool
 STILL_MM_S = 18.0
 _LEAST_STILL_S = 0.25
+_SPEED_OVER_S = 0.04
 _LONGEST_DIP_S = 0.7
 _DEEP_MM = 2.5  # smallest departure that counts as a dip, and three times the marker's scatter
 _RATE_TOLERANCE = 0.01  # of cheap cameras' clocks, dropped pictures and wrong picture rates
@@ -72,16 +73,18 @@ class Clock:
 
 
 def speed_of(path: HandPath) -> FloatArray:
-    """(n,) mm/s, over two pictures before and after; NaN over gaps of more than 0.25 s."""
+    """(n,) mm/s, over at least 0.04 s before and after; NaN over gaps of more than 0.25 s."""
     t, p = path.time_s, path.place_mm
     n = len(t)
     if n < 3:
         return np.full(n, np.nan)
-    first = np.maximum(np.arange(n) - 2, 0)
-    last = np.minimum(np.arange(n) + 2, n - 1)
+    every = float(np.median(np.diff(t)))
+    reach = max(1, int(np.ceil(_SPEED_OVER_S / every - 1e-6)))
+    first = np.maximum(np.arange(n) - reach, 0)
+    last = np.minimum(np.arange(n) + reach, n - 1)
     span = t[last] - t[first]
     gone = np.hypot(*(p[last] - p[first]).T)
-    return np.where((span > 0) & (span < 0.25 + 4 * np.median(np.diff(t))), gone / span, np.nan)
+    return np.where((span > 0) & (span < 0.25 + 2 * reach * every), gone / span, np.nan)
 
 
 def rests_at(path: HandPath, spot_mm: tuple[float, float]) -> list[Rest]:

@@ -18,7 +18,7 @@ HAND_KINDS: tuple[HandKind, ...] = ("scratch", "marks", "judged", "pairs")
 # upper third is 3φ(c) and its variance 1 + 3cφ(c) − (3φ(c))²; of the middle third 1 − 6cφ(c).
 THIRD_MEAN = 1.0908
 THIRD_SD = 0.5292
-MIDDLE_SD = 0.2459
+MIDDLE_SD = 0.2456
 
 
 @dataclass(frozen=True)

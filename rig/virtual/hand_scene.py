@@ -19,9 +19,10 @@ from rig.model.outline import Outline
 from rig.model.rig_settings import RigSettings
 from rig.model.units import FloatArray
 from rig.virtual.hand_stroke import HandMotion
+from rig.virtual.plate.spec import Arching
 from rig.virtual.scene import RIM_HEIGHT_MM, render_scene
 from rig.virtual.scene_optics import View, project, view_of_bed
-from rig.virtual.scene_surfaces import Colour, Light, Look, PlateRaster, plate_raster
+from rig.virtual.scene_surfaces import Colour, Light, Look
 
 _SKIN: Colour = (0.50, 0.30, 0.22)
 _FINE = 4  # bits of a pixel's part in polygon corners
@@ -42,7 +43,10 @@ class ChalkMark:
 
 
 class HandScene:
-    """One plate under the virtual camera, to be drawn upon."""
+    """One plate under the virtual camera, to be drawn upon.
+
+    picture: one that `render_scene` took of the same plate, pose, look and view, to save its time.
+    """
 
     def __init__(
         self,
@@ -55,31 +59,28 @@ class HandScene:
         light: Light | None = None,
         view: View | None = None,
         rim_height_mm: float = RIM_HEIGHT_MM,
+        picture: NDArray[np.uint8] | None = None,
     ) -> None:
         lens = rig.camera.lens
         assert lens is not None  # the virtual rig always has one
         self._lens, self._pose, self._rim_mm = lens, pose, rim_height_mm
         self._view = view or view_of_bed(rig.bed.width_mm, rig.bed.depth_mm, lens)
         look = look or Look()
-        clean = render_scene(
+        clean = picture if picture is not None else render_scene(
             outline, pose, rig, rng=np.random.default_rng([seed, 0]), plate_look=look, light=light,
             rim_height_mm=rim_height_mm, view=self._view, noise=0.0,
         )  # fmt: skip
         self._linear = _decoded(clean)
-        self._plate: PlateRaster = plate_raster(
-            outline, pose.face, look, np.random.default_rng([seed, 0])
-        )
+        # the arch of the plate's physics, truer to life than that of the rendered wood
+        self._arch = Arching(look.arching_mm if pose.face == "outer" else -look.arching_mm)
         self._noise = np.random.default_rng([seed, 1])
         rows, columns = clean.shape[0] + 40, clean.shape[1] + 40  # some room to lay it elsewhere
         self._grain = self._noise.standard_normal((rows, columns, 3), dtype=np.float32)
 
     def pixels(self, places: FloatArray, above_mm: float | FloatArray = 0.0) -> FloatArray:
         """Where the camera sees (n, 2) plate-frame places, `above_mm` over the wood; (n, 2) px."""
-        x, y = (np.asarray(places[:, k], dtype=np.float32)[None] for k in (0, 1))
-        u, v = self._plate.shape_place(x, y)
-        lift = cv2.remap(self._plate.height_mm, u, v, cv2.INTER_LINEAR)[0]
         bed = self._pose.to_bed(PlateXY(places))
-        height = self._rim_mm + lift + above_mm
+        height = self._rim_mm + self._arch.at(places) + above_mm
         return project(np.column_stack([bed, height]), self._view, self._lens)
 
     def chalked(self, marks: Sequence[ChalkMark]) -> NDArray[np.uint8]:

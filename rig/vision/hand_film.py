@@ -24,6 +24,7 @@ _SAME_WAY = 0.85  # cosine between the colour told and the one seen
 _BINS = 48
 _SPAN = 3.0  # of log chroma, either way
 _LEAST_PIXELS = 5
+_IN_PICTURES = 0.25  # of the pictures looked at must show the marker
 _FARTHEST_MM = 60.0  # between two pictures, where nearness decides between two patches
 
 Box = tuple[slice, slice]
@@ -71,6 +72,7 @@ def marker_colour(
     """
     ground = chroma(still[box])
     heap = np.zeros((_BINS, _BINS))
+    shown = np.zeros((_BINS, _BINS))
     for picture in pictures:
         seen = chroma(picture[box])
         away = np.hypot(*np.moveaxis(seen - ground, -1, 0)) > _DEPARTS
@@ -85,8 +87,10 @@ def marker_colour(
         here = np.zeros_like(heap)
         np.add.at(here, (place[:, 0], place[:, 1]), 1.0)
         heap += np.minimum(here, 400.0)
+        shown += cv2.blur(here, (3, 3)) * 9.0 >= _LEAST_PIXELS
     heap = np.asarray(cv2.GaussianBlur(heap, (0, 0), 1.0), dtype=np.float64)
-    if heap.max() < 0.5 * _LEAST_PIXELS:
+    heap[shown < max(3.0, _IN_PICTURES * len(pictures))] = 0.0
+    if heap.max() <= 0.0:
         return None
     top = np.unravel_index(int(np.argmax(heap)), heap.shape)
     middle = (np.array(top) + 0.5) / _BINS * 2.0 * _SPAN - _SPAN

@@ -166,6 +166,8 @@ def _patches(
             left["small"] += 1
             continue
         body = (label == k) & (hit > 0)
+        if body.any():  # the edge is where half of the change is gone
+            body &= size > 0.5 * np.percentile(size[body], 75)
         points = np.column_stack([X[body], Y[body]]).astype(np.float32)
         if len(points) < 8:
             continue
