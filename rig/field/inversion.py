@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rig.field.inversion_data import TapResponses, tap_responses
+from rig.field.inversion_facts import said_of_heights, usable_bars, usable_heights
 from rig.field.inversion_fit import ARCH_SCHEDULE, SCHEDULE, Fit, Freedom, Stage, fit_plate
 from rig.field.inversion_start import check_grid, gate_start_s, start_belief
 from rig.field.inversion_state import Belief, PlateGeometry
@@ -33,6 +34,7 @@ from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
 from rig.plate.arching import template_heights
+from rig.plate.measured_arch import MeasuredArch, arch_through
 
 ESTIMATOR = "whole-plate inversion"
 REFERENCE_LENGTH_M = 0.050  # local tone: frequency of a bending wave this long
@@ -109,25 +111,29 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
     settings = Options(**options)  # type: ignore[arg-type]
     data = tap_responses(scan)
     check_grid(scan, data)
+    bars, bars_said = usable_bars(scan)
+    heights, heights_said = usable_heights(scan)
     geometry = PlateGeometry(
-        scan.outline,
-        mesh_mm=settings.mesh_mm,
-        spacing_mm=settings.spacing_mm,
-        bars=scan.facts.bars or (),
+        scan.outline, mesh_mm=settings.mesh_mm, spacing_mm=settings.spacing_mm, bars=bars
     )
     gate_s, gate_reason = gate_start_s(scan, data)
-    reasons = [*data.notes, *gate_reason]
     start, said = start_belief(scan, geometry)
-    reasons += said
+    reasons = [*data.notes, *gate_reason, *said, *bars_said, *heights_said]
     told = settings.arching_mm if settings.arching_mm is not None else scan.facts.arching_mm
 
-    def attempt(crown_mm: float | None, told_within: float) -> Inversion:
+    def attempt(
+        crown_mm: float | None, told_within: float, measured: MeasuredArch | None = None
+    ) -> Inversion:
         belief, freedom, schedule = start, settings.freedom, settings.schedule
         if crown_mm:
-            heights = crown_mm * template_heights(scan.outline, geometry.model.places_mm)
-            arch = geometry.arch.field.fitted(geometry.model.places_mm, heights)
+            if measured is None:
+                places = geometry.model.places_mm
+                surface = crown_mm * template_heights(scan.outline, places)
+                arch = geometry.arch.field.fitted(places, surface)
+            else:
+                arch = measured.coefficients_mm - geometry.half_thickness_mm(start)
             belief = start.changed(arch=arch)
-            freedom = freedom.with_arch(told_within * crown_mm)
+            freedom = freedom.with_arch(told_within * crown_mm, measured)
             schedule = schedule if schedule is not SCHEDULE else ARCH_SCHEDULE
         fit = fit_plate(
             geometry,
@@ -142,6 +148,14 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
             geometry, data, fit, belief, gate_s, tuple(reasons), crown_mm, scan.facts.mass_g
         )
 
+    if heights is not None:
+        within, places = settings.arch_within, geometry.model.places_mm
+        through = arch_through(scan.outline, geometry.arch, places, heights, within)
+        reasons += said_of_heights(through, len(heights), told)
+        told = through.crown_mm
+        found = attempt(told if told > 0.5 else None, within, through)
+        if found.fit.misfit <= REFUSED_MISFIT:
+            return found
     if told is not None:
         found = attempt(told if told > 0.5 else None, settings.arch_within)
         if found.fit.misfit <= REFUSED_MISFIT:

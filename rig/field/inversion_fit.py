@@ -15,6 +15,7 @@ from rig.field.inversion_state import Belief, ModalPlate, PlateGeometry, modal_p
 from rig.field.inversion_system import Projection, Rows, build_rows, project
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
+from rig.plate.measured_arch import STRAYING, MeasuredArch
 from rig.plate.wood import Stiffness
 
 LEAST_EASE = 0.02
@@ -64,6 +65,7 @@ class Freedom:
     bars: float = 0.4  # of ln of a bar's stiffness: its wood, and its height as told
     arch_mm: float | None = None  # of the height's deviation from the template
     arch_lengths: tuple[tuple[float, float], ...] = ((1.0, 50.0),)  # × arch_mm, mm
+    arch_measured: MeasuredArch | None = None
     tap_fields: bool = True
     equation_noise: float = 5e-4  # of K u against M u'', as a share of M u''
     low_hz: float = 0.0
@@ -72,9 +74,10 @@ class Freedom:
     # field and the arch. On model plates any number from 6 to 25 serves as well, and 1 overfits.
     rows_per_fact: float = 8.0
 
-    def with_arch(self, sd_mm: float) -> Freedom:
-        """The same with the arch's height free by sd_mm."""
-        return replace(self, arch_mm=sd_mm)
+    def with_arch(self, sd_mm: float, measured: MeasuredArch | None = None) -> Freedom:
+        """The same with the arch's height free by sd_mm, as far as it was not measured."""
+        lengths = self.arch_lengths if measured is None else STRAYING
+        return replace(self, arch_mm=sd_mm, arch_lengths=lengths, arch_measured=measured)
 
 
 @dataclass
@@ -248,9 +251,13 @@ def _prior(
     if "arch" in rows.blocks and free.arch_mm is not None:
         block = rows.blocks["arch"]
         parts = tuple((share * free.arch_mm, length) for share, length in free.arch_lengths)
-        prior = geometry.arch.field.covariance(parts)
-        precision[block, block] = free.rows_per_fact * np.linalg.inv(prior)
+        prior = np.linalg.inv(geometry.arch.field.covariance(parts))
         offset[block] = belief.arch - start.arch
+        if free.arch_measured is not None:
+            prior = prior + free.arch_measured.precision
+            # Measured was the outer surface; the middle one lies half the thickness below.
+            offset[block] += geometry.half_thickness_mm(belief) - geometry.half_thickness_mm(start)
+        precision[block, block] = free.rows_per_fact * prior
     return precision, offset
 
 

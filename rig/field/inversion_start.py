@@ -79,7 +79,7 @@ def start_belief(scan: ScanRecord, geometry: PlateGeometry) -> tuple[Belief, lis
     mass, mean = scan.facts.mass_g, scan.facts.mean_thickness_mm
     density = wood.density_kg_m3
     reasons = [f"The constants {said}."]
-    bars = scan.facts.bars or ()
+    bars = tuple(line.bar for line in geometry.bars)
     if bars:
         many = len(bars) > 1
         reasons.append(

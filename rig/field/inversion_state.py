@@ -106,6 +106,11 @@ class PlateGeometry:
         values = [op @ belief.arch for op in self._arch_on_model]
         return Arch(slopes=np.column_stack(values[:2]), curvature=np.column_stack(values[2:]))
 
+    def half_thickness_mm(self, belief: Belief) -> FloatArray:
+        """Half the believed thickness as coefficients of the arch's splines."""
+        half = 500.0 * np.exp(self.on_model @ belief.log_thickness)
+        return self.arch.field.fitted(self.model.places_mm, half)
+
     def thickness_m(self, log_thickness: FloatArray) -> FloatArray:
         """Thickness at the sensitivity points."""
         return np.asarray(np.exp(self.on_places @ log_thickness))

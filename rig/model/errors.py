@@ -49,6 +49,10 @@ class OutlineError(PlaterigError):
     """An outline that crosses itself, is too small, or is no outline at all."""
 
 
+class PlateFactsError(PlaterigError):
+    """Measured heights or glued-in bars that cannot be of this plate."""
+
+
 class TapSetError(PlaterigError):
     """A directory of recordings that does not follow the tap set layout."""
 
