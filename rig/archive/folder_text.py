@@ -24,6 +24,8 @@ Files
   images/               pictures, such as the one that the plate was located in
   hand/H0001/           (if there) what the maker's own hand found: the recording, film, picture or
                         table as it came, and record.json with places, values and how it was read
+  thickness/T0001.json  (if there) thickness of the wood as the maker measured it: places, mm, the
+                        day, and the list as it came
   quarantine/           (if there) files left half written by a crash, kept in case they matter
   manifest-sha256.txt   SHA-256 of each file; check with: sha256sum -c manifest-sha256.txt
   README.txt            this text

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rig.archive import folder_text, hand_store, scan_reader, writer_lock
+from rig.archive import folder_text, hand_store, scan_reader, thickness_store, writer_lock
 from rig.archive.database import DATABASE_NAME, Database
 from rig.archive.naming import existing_folder
 from rig.archive.rows import Problem, ScanSummary, plan_of_text
@@ -69,6 +69,7 @@ def _check_open(folder: Path, database: Database, progress: Progress) -> FolderH
     if not busy:
         problems += _stray_problems(folder, hashes)
         problems += hand_store.problems(folder)
+        problems += thickness_store.problems(folder)
         problems += _manifest_problems(folder, hashes, notes)
     quarantined = Counter(
         path.suffix for path in (folder / QUARANTINE).rglob("*") if path.is_file()

@@ -19,7 +19,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from rig.archive import folder_text, rows, scan_store, strike_store, sweep
+from rig.archive import folder_text, rows, scan_store, strike_store, sweep, thickness_store
 from rig.archive.database import DATABASE_NAME, Database
 from rig.archive.draft import draft_folder
 from rig.archive.hand_store import file_hashes as kept_file_hashes
@@ -115,6 +115,7 @@ class PlateFolder:
             if self._lock is not None:
                 with storage_errors(self.path):
                     files |= kept_file_hashes(self.path)
+                    files |= thickness_store.file_hashes(self.path)
                     folder_text.write_texts(self.path, files)
         finally:
             self.database.close()

@@ -68,7 +68,7 @@ def taken_apart(
 
     scale = float(np.ptp(outline.rim[:, 1])) / _VIOLIN_MM
     middle = float(np.median(cents))
-    smooth = _smooth_covariance(places, scale)
+    smooth = graduation_covariance(places, scale)
     covariance = smooth + _rest_covariance(places, sd_cents, outline, error_length_mm)
     root = np.linalg.cholesky(covariance)
     grid = even_grid(outline, _GRID_MM * scale, 0.5 * _GRID_MM)
@@ -102,7 +102,7 @@ def _templates(places: FloatArray, shapes: list[tuple[float, float, float]]) -> 
     return np.asarray(np.exp(-4.0 * np.log(2.0) * (cdist(places, at) / width) ** 2))
 
 
-def _smooth_covariance(places: FloatArray, scale: float) -> FloatArray:
+def graduation_covariance(places: FloatArray, scale: float) -> FloatArray:
     """(n, n) of the graduation: trend, part alike on both sides, one-sided part."""
     from scipy.spatial.distance import cdist
 
