@@ -50,7 +50,7 @@ def compare_scans(
     smallest_change_cents: by reading, what this rig can tell apart at a place; less than that is
     not called a change. Raises AnalysisError when the scans have nothing in common.
     """
-    cautions = _cautions(before, after)
+    cautions = cautions_between(before, after)
     difference = _difference(before, after, reading, fitted, cautions, progress)
     cautions += difference.notes
     sd = np.sqrt(np.diag(difference.covariance))
@@ -67,7 +67,7 @@ def compare_scans(
     if smallest is not None and smallest > FLOOR_CENTS and not zones:
         too_small, _ = _zones(difference, sd, z, chance, FLOOR_CENTS)
     cautions += mass_cautions(before, after, difference)
-    ring = _matched(ring_before, ring_after)
+    ring = matched_partials(ring_before, ring_after)
     return Comparison(
         before=before.scan,
         after=after.scan,
@@ -161,7 +161,7 @@ def _zones(
     return tuple(zones), significant
 
 
-def _matched(
+def matched_partials(
     before: tuple[RingPartial, ...], after: tuple[RingPartial, ...]
 ) -> tuple[PartialShift, ...]:
     """Pair partials that are each other's nearest and within 60 cents."""
@@ -180,7 +180,7 @@ def _matched(
     return tuple(sorted(shifts, key=lambda s: s.before_hz))
 
 
-def _cautions(before: ScanRecord, after: ScanRecord) -> list[str]:
+def cautions_between(before: ScanRecord, after: ScanRecord) -> list[str]:
     """What differs between the scans besides the plate."""
     said = []
     if before.strength != after.strength:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
 _COARSE_MM = 4.0
-_RANGE_MM = 26.0  # distance over which the field forgets itself; two to three taps
+RANGE_MM = 26.0  # distance over which the field forgets itself; two to three taps
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def _kriged(
     half = coo_matrix((one, (i, j)), shape=(count, count))
     beside = (half + half.T).tocsr()
     laplace = diags(np.asarray(beside.sum(axis=1)).ravel()) - beside
-    kappa2 = 8.0 / _RANGE_MM**2 * step**2
+    kappa2 = 8.0 / RANGE_MM**2 * step**2
     root = (laplace + diags(np.full(count, kappa2))).tocsr()
     # Variance of (κ² − Δ)² noise on a unit grid is 1/(4πκ²).
     spread2 = max(float(np.var(values)) - float(np.median(sd)) ** 2, float(np.median(sd)) ** 2)
@@ -178,7 +178,7 @@ def _doubt(
     closeness = 1.0 / (gap + 2.0) ** 2
     told = np.sum(closeness * sd[near], axis=1) / closeness.sum(axis=1)
     spacing = max(typical_spacing_mm(places), 1.0)
-    away = np.maximum(gap[:, 0] - 0.75 * spacing, 0.0) / _RANGE_MM
+    away = np.maximum(gap[:, 0] - 0.75 * spacing, 0.0) / RANGE_MM
     spread = max(float(np.std(values)), float(np.median(sd)))
     out = np.zeros(wood.shape)
     out[wood] = np.sqrt(told**2 + spread**2 * (1.0 - np.exp(-(away**2) * 4.0)))

@@ -45,7 +45,7 @@ def grid_plan(
     The grid has a row on the centre line and lies evenly between the ends; `offset_mm` shifts it
     (half a spacing gives the places between). Raises UsageError for values that make no plan.
     """
-    _check_values(spacing_mm, margin_mm, repeats)
+    check_values(spacing_mm, margin_mm, repeats)
     grid = _grid_over(outline, spacing_mm, offset_mm)
     inside_rim = Outline(outline.rim).contains(grid)
     grid = grid[inside_rim]
@@ -111,7 +111,8 @@ def reachable(plan: Plan, pose: Pose, settings: RigSettings) -> Plan:
     )
 
 
-def _check_values(spacing_mm: float, margin_mm: float, repeats: int) -> None:
+def check_values(spacing_mm: float, margin_mm: float, repeats: int) -> None:
+    """Raise UsageError for a spacing, a margin or repeats that make no plan."""
     if not 1.0 <= spacing_mm <= 100.0:
         raise UsageError(f"A tap spacing of {spacing_mm:g} mm is outside 1 to 100 mm.")
     if not 0.0 <= margin_mm <= 50.0:
