@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from rig.archive.height_files import write_heights
 from rig.archive.naming import SOFTWARE, existing_folder, utc_now
 from rig.archive.outline_files import write_outline
 from rig.archive.plate_folder import PlateFolder
@@ -29,8 +30,10 @@ from rig.archive.table_schema import (
     Field,
     table_resource,
 )
+from rig.model.arch_heights import ArchHeights
 from rig.model.clip import Clip
 from rig.model.errors import FolderDamagedError, FolderError
+from rig.model.glued_bars import text_of_bar
 from rig.model.outline import Outline
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.reading import ClipReading
@@ -83,6 +86,7 @@ class _Content:
     plate: dict[str, Any]  # for plate.toml
     simulated: bool
     notes: tuple[str, ...]
+    heights: ArchHeights | None = None
 
 
 def export_scan(
@@ -112,7 +116,11 @@ def export_scan(
 
 def _content_of(folder: PlateFolder, scan: str) -> _Content:
     record = folder.scan_record(scan)
-    plate = {name: value for name, value in asdict(record.facts).items() if value is not None}
+    facts = record.facts
+    plate = {name: value for name, value in asdict(facts).items() if value is not None}
+    plate.pop("arch_heights_mm", None)
+    if facts.bars is not None:
+        plate["bars"] = [text_of_bar(bar) for bar in facts.bars]
     plate |= record.conditions
     if record.microphone_xyz_mm is not None:
         plate["microphone_xyz_mm"] = record.microphone_xyz_mm
@@ -121,7 +129,9 @@ def _content_of(folder: PlateFolder, scan: str) -> _Content:
         for s in record.strikes
         if not s.superseded
     )
-    return _Content(scan, items, record.outline, plate, record.simulated, record.notes)
+    return _Content(
+        scan, items, record.outline, plate, record.simulated, record.notes, facts.arch_heights_mm
+    )
 
 
 def _content_of_recordings(folder: Path, scan: str | None, problem: FolderDamagedError) -> _Content:
@@ -182,6 +192,10 @@ def _write(content: _Content, out: Path, progress: Progress) -> Exported:
             write_outline(out / "outline.csv", content.outline)
             rings = (Field("ring", "integer", "0: the rim; from 1: sound holes"),)
             tables["outline.csv"] = TAP_FIELDS[:2] + (rings if content.outline.holes else ())
+        if content.heights is not None:
+            write_heights(out / "heights.csv", content.heights)
+            height = Field("height_mm", "number", "of the outer surface above the rim")
+            tables["heights.csv"] = (*TAP_FIELDS[:2], height)
         (out / "plate.toml").write_text(_plate_toml(content), encoding="utf-8")
         package = _data_package(content, out, tables, names)
         text = json.dumps(package, indent=2, ensure_ascii=False)

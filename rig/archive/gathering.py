@@ -17,9 +17,11 @@ from rig.archive.plate_folder import PlateFolder
 from rig.archive.sound_files import read_clip_file
 from rig.archive.stand_in_outline import CAUTION, nearest_distance_mm, outline_round
 from rig.archive.tap_set import Rejected, TapSet, TapSetRow, read_tap_set
+from rig.model.arch_heights import checked_heights
 from rig.model.clip import Clip
 from rig.model.errors import FolderMissingError, OutlineError, RecordingError, TapSetError
 from rig.model.frames import PlateXY
+from rig.model.glued_bars import checked_bars, text_of_bar
 from rig.model.outline import Outline
 from rig.model.plan import Plan, PlannedTap
 from rig.model.plate_facts import PlateFacts
@@ -66,8 +68,8 @@ def gather_tap_set(
     """Take every usable recording of a tap set into a folder, made anew if there is none.
 
     Nothing is made or changed when no recording is usable. again: also where the folder has the
-    very same recordings already, and no outline to gain. Raises TapSetError, OutlineError and
-    what opening a folder raises.
+    very same recordings already, and no outline to gain. Raises TapSetError, OutlineError,
+    PlateFactsError and what opening a folder raises.
     """
     tap_set = read_tap_set(directory)
     cautions = list(tap_set.cautions)
@@ -81,6 +83,8 @@ def gather_tap_set(
         with PlateFolder.open(path) as existing:
             known = None if existing.outline_source == "stand-in" else existing.outline
     outline = _outline_to_use(tap_set, known, cautions)
+    if outline is not None:
+        _check_facts(tap_set, outline)
     rows = _usable_rows(tap_set, outline, rejected, progress)
     if not rows:
         return Gathered(None, (), 0, 0, tuple(rejected), tuple(cautions))
@@ -155,6 +159,14 @@ def _stand_in(
             remedy=f"{problem.remedy} {len(rejected)} left out as well; the first, {first.file}: "
             f"{first.reason}.",
         ) from None
+
+
+def _check_facts(tap_set: TapSet, outline: Outline) -> None:
+    """Heights and bars against the outline that holds, which may be the folder's own."""
+    where = str(tap_set.directory)
+    if tap_set.facts.get("arch_heights_mm") is not None:
+        checked_heights(tap_set.facts["arch_heights_mm"], outline, where=where)
+    checked_bars(tap_set.facts.get("bars") or (), outline, where=where)
 
 
 def _outline_to_use(tap_set: TapSet, known: Outline | None, cautions: list[str]) -> Outline | None:
@@ -243,10 +255,18 @@ def _open(
         if own is None:
             fresh[name] = value
         elif own != value and name not in ("temperature_c", "humidity_percent", "notes", "name"):
-            cautions.append(f"plate.toml says {name} = {value}, the folder {own}, which was kept.")
+            cautions.append(_kept(name, value, own))
     if fresh:
         target.update_facts(**fresh)
     return target
+
+
+def _kept(name: str, value: Any, own: Any) -> str:
+    if name == "arch_heights_mm":
+        return "heights.csv differs from the heights that the folder has; the folder's were kept."
+    if name == "bars":
+        value, own = ([text_of_bar(bar) for bar in bars] for bars in (value, own))
+    return f"plate.toml says {name} = {value}, the folder {own}, which was kept."
 
 
 def _store_all(

@@ -1,7 +1,8 @@
 """A tap set: a plain directory of recordings, made by hand or by other programs.
 
 `taps.csv` (x_mm,y_mm,face,strength,file and optional columns), sound files, optionally
-`outline.csv` and `plate.toml`. What is wrong with a row is said of that row; the rest is used.
+`outline.csv`, `heights.csv` and `plate.toml`. What is wrong with a row is said of that row; the
+rest is used.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from typing import Any, cast
 import numpy as np
 
 from rig.archive.csv_tables import TableError, TableRow, read_table
+from rig.archive.height_files import read_heights
 from rig.archive.outline_files import read_outline
 from rig.model.errors import TapSetError
 from rig.model.frames import Face, Strength
+from rig.model.glued_bars import bar_of_text, checked_bars
 from rig.model.outline import Outline
 from rig.model.plate_facts import PlateFacts
 
@@ -80,10 +83,10 @@ class TapSet:
 
 
 def read_tap_set(directory: Path | str) -> TapSet:
-    """Read taps.csv, outline.csv and plate.toml.
+    """Read taps.csv, outline.csv, heights.csv and plate.toml.
 
     Raises TapSetError when there is no usable taps.csv or plate.toml is wrong, OutlineError when
-    outline.csv is no outline.
+    outline.csv is no outline, PlateFactsError for heights or bars that cannot be.
     """
     directory = Path(directory)
     path = directory / "taps.csv"
@@ -131,6 +134,11 @@ def read_tap_set(directory: Path | str) -> TapSet:
     outline_path = directory / "outline.csv"
     outline = read_outline(outline_path) if outline_path.exists() else None
     values = _read_plate_toml(directory / "plate.toml", cautions)
+    heights_path = directory / "heights.csv"
+    if heights_path.exists():
+        values["arch_heights_mm"] = read_heights(heights_path, outline)
+    if "bars" in values:
+        checked_bars(values["bars"], outline, where=str(directory / "plate.toml"))
     microphone = values.pop("microphone_xyz_mm", None)
     return TapSet(
         directory=directory,
@@ -219,7 +227,7 @@ def _read_plate_toml(path: Path, cautions: list[str]) -> dict[str, Any]:
             where=str(path),
             remedy='Write one value a line, texts in quotes: wood = "maple", mass_g = 112.5.',
         ) from None
-    known = [f.name for f in fields(PlateFacts)]
+    known = [f.name for f in fields(PlateFacts) if f.name != "arch_heights_mm"]
     facts: dict[str, Any] = {}
     for name, value in values.items():
         if name in known or name in _SCAN_KEYS:
@@ -241,6 +249,10 @@ def _checked_fact(name: str, value: Any, path: Path) -> Any:
         if not isinstance(value, str):
             raise wrong("a text in quotes")
         return value.strip() or None
+    if name == "bars":
+        if not isinstance(value, list) or not all(isinstance(bar, str) for bar in value):
+            raise wrong('a list of texts, such as ["-17,55,-21,320,3/11/3,5.5"]')
+        return tuple(bar_of_text(bar, where=str(path)) for bar in value) or None
     if name == "simulated":
         if not isinstance(value, bool):
             raise wrong("true or false")

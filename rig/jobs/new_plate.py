@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.model.errors import UsageError
 from rig.model.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from rig.model.plate_facts import Bar, PlateFacts
 
 
 @dataclass(frozen=True)
@@ -16,10 +20,16 @@ class NewPlate:
     """The folder that was made."""
 
     plate: Path
+    facts: PlateFacts
 
     def as_json(self) -> dict[str, Any]:
-        """The JSON contract of `platerig new`."""
-        return {"plate": str(self.plate)}
+        """The JSON contract of `platerig new`; heights and bars only where they were given."""
+        out: dict[str, Any] = {"plate": str(self.plate)}
+        if self.facts.arch_heights_mm is not None:
+            out["arch_heights_mm"] = [list(point) for point in self.facts.arch_heights_mm]
+        if self.facts.bars is not None:
+            out["bars"] = [asdict(bar) for bar in self.facts.bars]
+        return out
 
 
 def new_plate(
@@ -36,22 +46,31 @@ def new_plate(
     humidity_percent: float | None = None,
     reference: str | None = None,
     notes: str | None = None,
+    heights_file: Path | str | None = None,
+    bars: Sequence[Bar | str] = (),
     progress: Progress = silent,
 ) -> NewPlate:
     """Make NAME.plate; whatever is not given is kept as unknown.
 
-    Raises UsageError for impossible values, OutlineError, FolderError when there is one already.
+    heights_file: CSV of measured heights of the arch, x_mm,y_mm,height_mm; bars glued inside may
+    be written as x1,y1,x2,y2,height,width. Raises UsageError for impossible values, OutlineError,
+    PlateFactsError for heights and bars that cannot be, FolderError when there is one already.
     """
     del progress  # done at once
+    from rig.archive.height_files import read_heights
     from rig.archive.naming import folder_path
     from rig.archive.outline_files import read_outline
     from rig.archive.plate_folder import PlateFolder
+    from rig.model.glued_bars import bar_of_text, checked_bars
     from rig.model.plate_facts import PlateFacts
 
     _check_above("mean thickness", mean_thickness_mm, 0.0, "mm", allowed=False)
     _check_above("arching", arching_mm, 0.0, "mm", allowed=True)
     check_facts(mass_g, temperature_c, humidity_percent)
     outline = None if outline_file is None else read_outline(outline_file)
+    heights = None if heights_file is None else read_heights(heights_file, outline)
+    glued = [bar_of_text(bar) if isinstance(bar, str) else bar for bar in bars]
+    checked_bars(glued, outline)
     path = folder_path(folder)
     facts = PlateFacts(
         name=name or path.stem,
@@ -64,9 +83,11 @@ def new_plate(
         humidity_percent=humidity_percent,
         reference=reference,
         notes=notes,
+        arch_heights_mm=heights,
+        bars=tuple(glued) or None,
     )
     with PlateFolder.create(path, facts, outline) as made:
-        return NewPlate(made.path)
+        return NewPlate(made.path, facts)
 
 
 def check_facts(

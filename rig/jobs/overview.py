@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,6 +57,7 @@ class Overview:
         return {
             "plate": str(self.folder),
             "name": self.facts.name,
+            "facts": {n: v for n, v in asdict(self.facts).items() if v is not None},
             "scans": [one.as_json() for one in self.scans],
             "unfinished": self.unfinished,
             "scan": self.scan,

@@ -39,9 +39,14 @@ def bar_of_text(text: str, *, where: str = "") -> Bar:
 
 def text_of_bar(bar: Bar) -> str:
     """The bar as `bar_of_text` reads it."""
-    numbers = [f"{v:g}" for v in (bar.x1_mm, bar.y1_mm, bar.x2_mm, bar.y2_mm)]
-    numbers += ["/".join(f"{v:g}" for v in bar.heights_mm), f"{bar.width_mm:g}"]
+    numbers = [_plain(v) for v in (bar.x1_mm, bar.y1_mm, bar.x2_mm, bar.y2_mm)]
+    numbers += ["/".join(_plain(v) for v in bar.heights_mm), _plain(bar.width_mm)]
     return ",".join([*numbers, bar.wood] if bar.wood else numbers)
+
+
+def _plain(value: float) -> str:
+    """The number exactly, without a needless point."""
+    return repr(float(value)).removesuffix(".0")
 
 
 def checked_bars(

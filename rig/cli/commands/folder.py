@@ -35,6 +35,19 @@ from rig.cli.verbs import job
     metavar="MM",
     help="Height of the crown above the rim.",
 )
+@click.option(
+    "--heights",
+    "heights_file",
+    type=FILE,
+    help="CSV with x_mm,y_mm,height_mm: measured heights of the outer surface above the rim.",
+)
+@click.option(
+    "--bar",
+    "bars",
+    multiple=True,
+    metavar="X1,Y1,X2,Y2,HEIGHT,WIDTH",
+    help="A bar glued inside, in mm; its height may be 3/11/3 from end to end. Once for each bar.",
+)
 @click.option("--temperature", "temperature_c", type=float, metavar="CELSIUS")
 @click.option("--humidity", "humidity_percent", type=click.FloatRange(0, 100), metavar="PERCENT")
 @click.option("--reference", help="Your own mark for this plate.")
@@ -46,11 +59,15 @@ def new(folder: Path, progress: Any, machine: bool, **facts: Any) -> Answer:
     kept as unknown.
     """
     del machine
-    given = {name: value for name, value in facts.items() if value is not None}
+    given = {name: value for name, value in facts.items() if value not in (None, ())}
     contract = contract_of(job("new")(folder, progress=progress, **given))
 
     def say(to: Speaker) -> None:
         to.line(f"Plate folder ready: {contract['plate']}")
+        if "arch_heights_mm" in contract:
+            to.line(f"The arch is known at {count(len(contract['arch_heights_mm']), 'place')}.")
+        if "bars" in contract:
+            to.line(f"{count(len(contract['bars']), 'bar')} glued inside.")
         if "outline_file" not in given:
             to.line("It has no outline yet; one is taken from the first picture or tap set.")
         to.line(command("Next", "scan", folder, "--rig", "rig.toml"))
@@ -83,8 +100,10 @@ def gather(directory: Path, folder: Path, again: bool, progress: Any, machine: b
     Further columns if you have them: repeat, mic_channel, pickup_channel (counted from 0),
     strike_speed_m_s, rebound_ratio. The tap may lie anywhere in its recording.
 
-    Optional: outline.csv (x_mm,y_mm round the rim) and plate.toml (name, wood, mass_g,
-    mean_thickness_mm, arching_mm, temperature_c, humidity_percent, notes).
+    Optional: outline.csv (x_mm,y_mm round the rim), heights.csv (x_mm,y_mm,height_mm: measured
+    heights of the outer surface above the rim) and plate.toml (name, wood, mass_g,
+    mean_thickness_mm, arching_mm, temperature_c, humidity_percent, notes, and bars glued inside:
+    bars = ["-17,55,-21,320,3/11/3,5.5"], each x1,y1,x2,y2,height,width).
     """
     del machine
     contract = contract_of(job("gather")(directory, folder, progress=progress, again=again))
