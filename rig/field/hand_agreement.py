@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from rig.field.hand_blocks import BLOCK_MM, BlockDraws, Interval, block_draws, interval_of
+from rig.field.nearest import typical_spacing_mm
 from rig.field.smoothing import (
     averaging_weights,
     chance_of_peaks,
@@ -73,10 +74,11 @@ class MachineThere:
 def machine_at(
     tone_map: ToneMap, outline: Outline, places: FloatArray, quantity: Quantity = "tone"
 ) -> MachineThere:
-    """Average the map over a fingertip around each of the (n, 2) places."""
+    """Average the map over a fingertip, or one tap's share of the plate, around (n, 2) places."""
     variance = np.maximum(tone_map.sd_cents, 1e-3) ** 2
     taps = np.asarray(tone_map.places)
-    weights = averaging_weights(taps, places, outline, fwhm_mm=_EAR_MM, variance=variance)
+    fwhm_mm = max(_EAR_MM, typical_spacing_mm(taps))
+    weights = averaging_weights(taps, places, outline, fwhm_mm=fwhm_mm, variance=variance)
     rows = np.flatnonzero(weights.sum(axis=1) > 0.5)
     weights = weights[rows]
     values = tone_map.tone_cents if quantity == "tone" else tone_map.excess_cents

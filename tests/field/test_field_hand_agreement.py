@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -32,6 +33,7 @@ def tone(xy: np.ndarray) -> np.ndarray:
     return 150.0 * np.sin(xy[:, 0] / 30.0) + 120.0 * np.cos(xy[:, 1] / 45.0)
 
 
+@lru_cache
 def machine(sd: float = 12.0, seed: int = 1) -> ToneMap:
     places = grid(9.0)
     rng = np.random.default_rng(seed)
@@ -100,7 +102,7 @@ def test_neighbours_are_no_new_witnesses():
         places = grid(step)
         rng = np.random.default_rng(4)
         smooth = tone(places) + 90.0 * np.sin(places @ [0.02, 0.03] + 1.0)
-        draws = block_draws(places, 45.0, 300, rng)
+        draws = block_draws(places, 45.0, 200, rng)
         one = interval_of(
             lambda rows, p=places, s=smooth: spearman(tone(p)[rows], s[rows]), draws, len(places),
             fisher=True,
@@ -139,12 +141,12 @@ def test_a_place_where_they_surely_differ_is_named():
 
 def test_chance_alone_differs_surely_about_once_in_twenty():
     clean = 0
-    for seed in range(12):
+    for seed in range(8):
         found = hand_agreement(
             judged(seed), machine(seed=seed), PLATE, rng=np.random.default_rng(6), draws=60
         )
         clean += not any(found.sure)
-    assert clean >= 9
+    assert clean >= 6
 
 
 def test_opposite_and_unrelated_hands():

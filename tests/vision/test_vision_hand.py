@@ -158,7 +158,7 @@ def rms(errors: np.ndarray) -> float:
 
 
 def test_the_marker_is_followed_and_its_height_counts(frames, still, settings, motion):
-    """How well over a whole film: tests/cli/test_cli_hand_track.py and the bench."""
+    """How well over a whole film: test_jobs_hand_track.py and the bench."""
     view = view_of(still, settings)
     box = hand_film.box_of(view, still.shape[:2])
     sample, white = [picture for _, picture in frames], white_of(still, view.markers)
