@@ -1,9 +1,10 @@
 """Does the plate still lie where it was found? Heard at intervals, seen more rarely and at the end.
 
 The first place of a run is struck again every `HEAR_EVERY` strikes: its sound belongs to the place
-and to the whole rig. A slip of 1.5 mm changes it by about as much as two strikes of one place
-differ, so that hearing alone finds some slips and not others: what sounds otherwise is looked at
-at once, and a picture is taken every `LOOK_EVERY` strikes and at the end in any case.
+and to the whole rig. By ear alone a slip of 1.5 mm is noticed about one time in four and one of
+6 mm mostly (tests/bench/bench_slip.py), since two strikes of one place never sound alike. So what
+sounds otherwise is looked at at once, and a picture, which shows half a millimetre, is taken every
+`LOOK_EVERY` strikes and at the end in any case.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.model.clip import Clip
 from rig.model.errors import ControllerRefusedError, MicrophoneError, MicrophoneGoneError
@@ -25,7 +27,8 @@ HEAR_EVERY = 50  # strikes
 LOOK_EVERY = 150
 LEAST_STRIKES = 12  # a run shorter than this is looked at only when it ends
 _STRIKES = 3  # that the sound of a place is told from
-_ALIKE = 1.7  # times the scatter of its own strikes a place may sound otherwise
+_ALIKE = 1.45  # times the scatter of its own strikes a place may sound otherwise
+_DEPTH_DB = 20.0  # below the strongest band noise speaks with
 _LEAST_DB = 0.5  # scatter below which two strikes are never expected to agree
 _BAND_HZ = (150.0, 4000.0)
 _BANDS = 96
@@ -82,8 +85,10 @@ class PlaceGuard:
     _corner: Place = (0.0, 0.0)
     _first: int | None = None
     _sound: FloatArray | None = None
+    _loud: NDArray[np.bool_] = field(default_factory=lambda: np.ones(_BANDS, dtype=np.bool_))
     _scatter_db: float = 0.0
     _since_heard: int = 0
+    _listens: bool = False
     _since_seen: list[Slot] = field(default_factory=list)
 
     def begin(self, striker: Striker, read_clip: ReadClip, corner: Place, strikes: int) -> None:
@@ -145,8 +150,11 @@ class PlaceGuard:
         sounds = self._strikes(_STRIKES)
         if len(sounds) < _STRIKES:
             return
-        self._sound = np.mean(sounds, axis=0)
-        left = np.mean((np.array(sounds) - self._sound) ** 2)
+        strong = np.mean(sounds, axis=0)
+        self._loud = strong >= strong.max() - _DEPTH_DB
+        levels = np.array([self._levelled(sound) for sound in sounds])
+        self._sound = levels.mean(axis=0)
+        left = np.mean((levels - self._sound) ** 2)
         self._scatter_db = max(float(np.sqrt(left * _STRIKES / (_STRIKES - 1))), _LEAST_DB)
 
     def _sounds_otherwise(self) -> bool:
@@ -169,9 +177,15 @@ class PlaceGuard:
     def _apart(self, sounds: list[FloatArray]) -> float:
         """Distance from the sound at the start against what chance makes of so many strikes."""
         assert self._sound is not None
-        away = float(np.sqrt(np.mean((np.mean(sounds, axis=0) - self._sound) ** 2)))
+        mean = np.mean([self._levelled(sound) for sound in sounds], axis=0)
+        away = float(np.sqrt(np.mean((mean - self._sound) ** 2)))
         expected = self._scatter_db * float(np.sqrt(1.0 / len(sounds) + 1.0 / _STRIKES))
         return away / expected
+
+    def _levelled(self, sound: FloatArray) -> FloatArray:
+        """The bands that are clear of noise, against their own middle."""
+        loud = sound[self._loud]
+        return np.asarray(loud - np.median(loud), dtype=np.float64)
 
     def _strikes(self, count: int) -> list[FloatArray]:
         """Strike the first place; strikes that cannot be used are left out."""
@@ -196,7 +210,7 @@ class PlaceGuard:
 
 
 def band_levels_db(clip: Clip, onset_s: float) -> FloatArray | None:
-    """Levels of the microphone in narrow bands against their own middle, (96,), dB.
+    """Levels of the microphone in narrow bands, (96,), dB of no particular reference.
 
     Silence gives None. The record is faded so that late noise does not count.
     """
@@ -214,5 +228,4 @@ def band_levels_db(clip: Clip, onset_s: float) -> FloatArray | None:
     bands = total[places[1:]] - total[places[:-1]]
     if bands.max() <= 0.0:
         return None
-    levels = 10.0 * np.log10(bands + 1e-7 * bands.max())
-    return np.asarray(levels - np.median(levels), dtype=np.float64)
+    return np.asarray(10.0 * np.log10(bands + 1e-7 * bands.max()), dtype=np.float64)
