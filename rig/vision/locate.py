@@ -243,7 +243,8 @@ def _doubt(fit: RimFit, rim_height_mm: float) -> str | None:
             "Nothing on the bed looks like the stored plate: at best "
             f"{100.0 * fit.covered:.0f} % of its rim finds an edge"
             + (" in one piece." if fit.covered >= _LEAST_COVERED else ".")
-            + " Is it there, is it this plate, and is its rim in view?"
+            + " Is it there, is it this plate, is its rim in view, and were the markers printed at "
+            "100 %?"
         )
     if fit.missed > _MOST_MISSED or fit.rms_mm > _WORST_RMS_MM:
         return (
