@@ -48,7 +48,7 @@ def find_dots(
         light, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     )
     paper = np.maximum(cv2.GaussianBlur(small, (0, 0), size / 4.0), 1e-4)
-    darkness = np.clip(1.0 - light / paper, 0.0, 1.0).astype(np.float32)
+    darkness = (1.0 - light / paper).astype(np.float32)  # noise on bare paper: either sign
     ink = (darkness > _LEAST_CONTRAST).astype(np.uint8)
     count, numbered, stats, _ = cv2.connectedComponentsWithStats(ink, connectivity=8)
     labels = np.asarray(numbered, dtype=np.int32)
@@ -90,7 +90,7 @@ def _centre(
     own = labels[window] == number
     grown = cv2.dilate(own.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     others = (labels[window] > 0) & ~own
-    weight = np.where(grown & ~others, darkness[window], 0.0).astype(np.float64)
+    weight = np.where(grown & ~others, np.clip(darkness[window], 0.0, 1.0), 0.0).astype(np.float64)
     total = float(weight.sum())
     if total <= 0.0:
         return None
@@ -111,7 +111,45 @@ def _centre(
     filled = area / (4.0 * np.pi * np.sqrt(least * most))
     if filled < 0.35:  # a sharp disc has 1, a dot as small as the lens's blur 0.5
         return None
-    return cx + x - 2, cy + y - 2, area
+    cx, cy = _settled(darkness, labels, number, (cx + x - 2, cy + y - 2), spread / total)
+    return cx, cy, area
+
+
+def _settled(
+    darkness: NDArray[np.float32],
+    labels: NDArray[np.int32],
+    number: int,
+    start: tuple[float, float],
+    spread: FloatArray,
+) -> tuple[float, float]:
+    """The centre under a bell of the dot's own width, found anew until it stands still.
+
+    The bell gives the noisy outskirts little weight and no pixel a say of all or nothing, as the
+    edge of a window would (adaptive moments: Bernstein & Jarvis, Astron. J. 123 (2002) 583). Each
+    step is doubled, for under a bell as wide as the dot the middle moves half the way.
+    """
+    precision = np.linalg.inv(spread + 0.1 * np.eye(2))
+    reach = int(np.ceil(3.0 * np.sqrt(np.linalg.eigvalsh(spread)[1]))) + 1
+    cx, cy = start
+    x, y = round(cx), round(cy)
+    rows, columns = darkness.shape
+    window = (slice(max(y - reach, 0), min(y + reach + 1, rows)),
+              slice(max(x - reach, 0), min(x + reach + 1, columns)))  # fmt: skip
+    ink = labels[window]
+    light = np.where((ink == 0) | (ink == number), darkness[window], 0.0).astype(np.float64)
+    v, u = np.mgrid[window]
+    for _ in range(6):
+        du, dv = u - cx, v - cy
+        far = precision[0, 0] * du * du + 2 * precision[0, 1] * du * dv + precision[1, 1] * dv * dv
+        weight = light * np.exp(-0.5 * far)
+        total = float(weight.sum())
+        if total <= 0.0:
+            return start
+        cx += 2.0 * float((weight * du).sum()) / total
+        cy += 2.0 * float((weight * dv).sum()) / total
+    if np.hypot(cx - start[0], cy - start[1]) > 1.0:
+        return start
+    return cx, cy
 
 
 def _mm2_per_pixel(camera: CameraPose, at: FloatArray, height_mm: float) -> FloatArray:

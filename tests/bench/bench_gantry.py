@@ -1,6 +1,6 @@
 """Ink-dot sheets under random cameras: how well scale, skew and offset come back.
 
-Run: .venv/bin/python tests/bench/bench_gantry.py [number of sheets]
+Run: .venv/bin/python tests/bench/bench_gantry.py [number of sheets] [first seed]
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ TENTHS = {
 }
 
 
-def main(sheets: int) -> None:
+def main(sheets: int, first: int) -> None:
     errors = []
     refused = 0
-    for seed in range(sheets):
+    for seed in range(first, first + sheets):
         rng = np.random.default_rng(seed)
         camera = looking(
             rng.uniform(0.0, 30.0), rng.choice([0.0, 90.0, 180.0]) + rng.uniform(-9, 9)
@@ -62,4 +62,4 @@ def main(sheets: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    main(*(int(v) for v in [*sys.argv[1:3], *("20", "1000")[len(sys.argv) - 1 :]]))
