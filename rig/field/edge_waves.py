@@ -9,6 +9,7 @@ follow from the two edge conditions.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,13 +44,14 @@ class EdgeWaves:
         known to some tenths of a millimetre the phase between the two is not to be trusted, and a
         kernel that trusted it read worse than one without edges.
         """
-        scale = mean_wavenumber(waves, axis_hz)[:, None, None] / 1000.0
+        scale = _wavenumbers(waves, axis_hz.tobytes())[:, None, None] / 1000.0
         incoming = np.stack([self.across[:, 0].real, self.along])
         way = edge.foot_mm @ incoming + edge.depth_mm[:, None] * self.across[:, 2]
-        field = self.parts[:, 2] * np.exp(1j * scale * way)
+        turned = (1j * scale).astype(np.complex64) * way.astype(np.complex64)
+        field = np.exp(turned) * self.parts[:, 2].astype(np.complex64)
         # Incoming and reflected wave carry the energy of two of the open plate's waves.
-        field *= np.sqrt(0.5 * self.strength)
-        both = np.concatenate([field.real, field.imag], axis=2).astype(np.float32)
+        field *= np.sqrt(0.5 * self.strength).astype(np.float32)
+        both = np.concatenate([field.real, field.imag], axis=2)
         return np.asarray(both @ both.transpose(0, 2, 1))
 
 
@@ -58,6 +60,11 @@ def mean_wavenumber(waves: PlateWaves, axis_hz: FloatArray) -> FloatArray:
     theta = directions(16)
     k = waves.wavenumber(theta[None, :], axis_hz[:, None], np.asarray(waves.product_m2_s))
     return np.asarray(np.exp(np.mean(np.log(k), axis=1)))
+
+
+@lru_cache(maxsize=4)  # the same for every stretch of edge
+def _wavenumbers(waves: PlateWaves, axis: bytes) -> FloatArray:
+    return mean_wavenumber(waves, np.frombuffer(axis))
 
 
 def edge_waves(waves: PlateWaves, inward: FloatArray, hz: float) -> EdgeWaves:
@@ -100,14 +107,21 @@ def edge_waves(waves: PlateWaves, inward: FloatArray, hz: float) -> EdgeWaves:
     return EdgeWaves(along=along, across=across, parts=parts, strength=strength)
 
 
-def _turned(waves: PlateWaves, turn: float, hz: float) -> tuple[float, ...]:
-    """Stiffnesses in the frame of the edge, scaled so that the mean wavenumber is 1."""
+@lru_cache(maxsize=4)
+def _stiffnesses(waves: PlateWaves, hz: float) -> tuple[float, float, float]:
+    """c11, c12 + 2·c66 and c22 along the wood's axes, scaled so that the mean wavenumber is 1."""
     theta = np.array([0.0, np.pi / 2, np.pi / 4, np.pi / 8, 3 * np.pi / 8])
     k = waves.wavenumber(theta, np.asarray(hz), np.asarray(waves.product_m2_s))
     k = k / mean_wavenumber(waves, np.array([hz]))
     c2, s2 = np.cos(theta) ** 2, np.sin(theta) ** 2
     rows = np.stack([c2 * c2, 2 * c2 * s2, s2 * s2], axis=1)
     c11, twist, c22 = np.linalg.lstsq(rows, k**-4.0, rcond=None)[0]
+    return float(c11), float(twist), float(c22)
+
+
+def _turned(waves: PlateWaves, turn: float, hz: float) -> tuple[float, ...]:
+    """Stiffnesses in the frame of the edge."""
+    c11, twist, c22 = _stiffnesses(waves, hz)
     c66 = 0.42 * twist  # c12 + 2·c66 = twist; woods of instruments have c12 near 0.16 of it
     c12 = twist - 2.0 * c66
     c, s = np.cos(turn), np.sin(turn)

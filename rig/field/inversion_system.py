@@ -236,29 +236,32 @@ def _thickness_columns(
     ∫ b_j [3 h³/12 κ_m:C:κ(u) + ρ h φ_m φ(a)] dS, and h ε_m:C:ε(u) of an arched plate's membrane.
     """
     bins = u.shape[1]
+    area = geometry.weights_m2
     h = plate.thickness_m
-    rigidity = 3.0 * geometry.weights_m2 * h**3 / 12.0
-    inertia = geometry.weights_m2 * h * belief.density_kg_m3
-    u_parts = np.hstack([u.real, u.imag])
-    a_parts = np.hstack([a.real, a.imag])
-    form = belief.stiffness.bending_matrix()
-    curved = np.stack([plate.curvature[i] @ u_parts for i in range(3)])
-    moment = np.einsum("ab,bpf->apf", form, curved) * rigidity[:, None]
-    load = (plate.w @ a_parts) * inertia[:, None]
-    fields = [moment, load[None]]
-    tests = [plate.curvature[:, :, tested], plate.w[None][:, :, tested]]
+    u_parts = np.hstack([u.real, u.imag]).astype(np.float32)
+    a_parts = np.hstack([a.real, a.imag]).astype(np.float32)
+    density = np.array([[belief.density_kg_m3]])
+    terms = [
+        (plate.curvature, belief.stiffness.bending_matrix(), 3.0 * area * h**3 / 12.0, u_parts),
+        (plate.w[None], density, area * h, a_parts),
+    ]
     if plate.membrane is not None:
-        strain = np.stack([plate.membrane[i] @ u_parts for i in range(3)])
-        force = np.einsum("ab,bpf->apf", belief.stiffness.matrix(), strain)
-        fields.append(force * (geometry.weights_m2 * h)[:, None])
-        tests.append(plate.membrane[:, :, tested])
+        terms.append((plate.membrane, belief.stiffness.matrix(), area * h, u_parts))
     if plate.shear is not None and belief.moduli_pa is not None:
-        moduli = SHEAR_FACTOR * np.array(belief.moduli_pa)[:, None] * (geometry.weights_m2 * h)
-        fields.append(np.stack([g @ u_parts for g in plate.shear]) * moduli[:, :, None])
-        tests.append(plate.shear[:, :, tested])
-    field = np.concatenate(fields).transpose(1, 0, 2).astype(np.float32)
-    test = np.concatenate(tests)
-    test = test.transpose(1, 0, 2).astype(np.float32)
+        moduli = np.diag(SHEAR_FACTOR * np.array(belief.moduli_pa))
+        terms.append((plate.shear, moduli, area * h, u_parts))
+    kinds = sum(len(shapes) for shapes, *_ in terms)
+    # Laid out point by point in single precision, the largest arrays but the answer itself.
+    field = np.empty((len(h), kinds, 2 * bins), dtype=np.float32)
+    test = np.empty((len(h), kinds, len(tested)), dtype=np.float32)
+    row = 0
+    for shapes, form, weight, movement in terms:
+        strain = [shape.astype(np.float32) @ movement for shape in shapes]
+        for stiffness, shape in zip(form.astype(np.float32), shapes, strict=True):
+            stress = sum(c * part for c, part in zip(stiffness, strain, strict=True) if c)
+            field[:, row] = stress * weight[:, None].astype(np.float32)
+            test[:, row] = shape[:, tested]
+            row += 1
     out = np.empty((geometry.field.size, len(tested), 2 * bins), dtype=np.float32)
     on_places = geometry.on_places
 

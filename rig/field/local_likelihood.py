@@ -14,7 +14,8 @@ from rig.field.neighbourhoods import Neighbourhood
 from rig.field.wave_kernel import inverse_covariances
 from rig.model.units import FloatArray
 
-STEP = 1.025  # ratio of neighbouring points of every frequency and tone axis
+STEP = 1.025  # ratio of neighbouring frequency groups and of the finest candidate tones
+AXIS_STEP = STEP**3  # of the length axis; between its points costs are interpolated by cubics
 WORKERS = 2
 
 
@@ -47,11 +48,11 @@ class Scales:
     def around(picture: Picture, reach: float, every: float = 1.0) -> Scales:
         """Candidates within a factor `reach` of the mean tone, `every` so many steps."""
         most = float(np.ceil(np.log(reach) / np.log(STEP)))
-        low = picture.group_hz[0] / STEP ** (1.15 * most)
-        high = picture.group_hz[-1] * STEP ** (1.15 * most)
-        count = int(np.ceil(np.log(high / low) / np.log(STEP))) + 1
+        low = picture.group_hz[0] / STEP ** (1.15 * most) / AXIS_STEP
+        high = picture.group_hz[-1] * STEP ** (1.15 * most) * AXIS_STEP
+        count = int(np.ceil(np.log(high / low) / np.log(AXIS_STEP))) + 1
         return Scales(
-            axis_hz=low * STEP ** np.arange(count), steps=np.arange(-most, most + 0.5, every)
+            axis_hz=low * AXIS_STEP ** np.arange(count), steps=np.arange(-most, most + 0.5, every)
         )
 
 
@@ -128,8 +129,8 @@ def kernels(
 def local_likelihood(heard: Picture, ready: Kernels, waves: PlateWaves) -> LocalLikelihood:
     """Compute the costs of a picture at the centres that `ready` was made for."""
     where = axis_index(heard, waves, ready.scales)
-    low = np.clip(np.floor(where).astype(int), 0, len(ready.scales.axis_hz) - 2)
-    share = (where - low).astype(np.float32)
+    low = np.clip(np.floor(where).astype(int), 1, len(ready.scales.axis_hz) - 3)
+    shares = [s.astype(np.float32) for s in _cubic(where - low)]
     rows = np.arange(len(heard.group_hz))[:, None]
     values = _packed(heard)
     weight = heard.weight[:, None].astype(np.float32)
@@ -144,12 +145,22 @@ def local_likelihood(heard: Picture, ready: Kernels, waves: PlateWaves) -> Local
             local = values[members].transpose(1, 0, 2)
             cross = np.matmul(local, local.transpose(0, 2, 1)).reshape(len(local), n * n)
             along_axis = n * np.log(np.maximum(cross @ flat, 1e-20)) + logdet
-            a, b = along_axis[rows, low], along_axis[rows, low + 1]
-            cost[centre] = (a + share * (b - a)) * weight
+            between = sum(s * along_axis[rows, low + k] for k, s in enumerate(shares, start=-1))
+            cost[centre] = between * weight
 
     with ThreadPoolExecutor(WORKERS) as pool:
         list(pool.map(one, range(len(ready.groups))))
     return LocalLikelihood(cost, ready.scales)
+
+
+def _cubic(t: FloatArray) -> tuple[FloatArray, ...]:
+    """Lagrange weights of the values at −1, 0, 1, 2 for a place t between 0 and 1."""
+    return (
+        -t * (t - 1) * (t - 2) / 6,
+        (t + 1) * (t - 1) * (t - 2) / 2,
+        -(t + 1) * t * (t - 2) / 2,
+        (t + 1) * t * (t - 1) / 6,
+    )
 
 
 def _packed(picture_: Picture) -> NDArray[np.float32]:

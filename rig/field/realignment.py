@@ -62,7 +62,9 @@ def predicted(
 
     The centres of `ready` must be the taps themselves.
     """
-    where = np.round(axis_index(heard, waves, ready.scales)).astype(int)
+    where = axis_index(heard, waves, ready.scales)
+    low = np.clip(np.floor(where).astype(int), 0, len(ready.scales.axis_hz) - 2)
+    share = (where - low).astype(np.float32)
     best = np.argmin(likelihood.cost.sum(axis=1), axis=1)
     out = np.full(heard.values.shape, np.nan, dtype=np.complex64)
     for group, inverse in zip(ready.groups, ready.inverses, strict=True):
@@ -70,7 +72,8 @@ def predicted(
         if float(np.hypot(*group.offset_mm[middle])) > 0.5:
             continue
         for centre, members in zip(group.centres, group.members, strict=True):
-            row = inverse[where[:, best[centre]], middle, :]  # (G, n)
+            at, part = low[:, best[centre]], share[:, best[centre], None]
+            row = (1 - part) * inverse[at, middle] + part * inverse[at + 1, middle]  # (G, n)
             row = (row / row[:, middle : middle + 1])[heard.group]
             around: FloatArray = heard.values[members].T * row
             out[centre] = heard.values[centre] - around.sum(axis=1)

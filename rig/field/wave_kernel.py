@@ -8,8 +8,11 @@ that each wave raises there is added.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import spotrf, spotri
 
 from rig.field.dispersion import PlateWaves, directions
 from rig.field.edge_waves import edge_waves
@@ -45,9 +48,28 @@ def inverse_covariances(
         covariance += _NEAR_FIELD * beside.near_field(group.edge, waves, axis_hz)
     n = len(diagonal)
     covariance[:, np.arange(n), np.arange(n)] += diagonal.astype(np.float32)
-    factor = np.linalg.cholesky(covariance)
-    logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    return np.linalg.inv(covariance), np.asarray(logdet, dtype=np.float64)
+    return _inverted(covariance)
+
+
+def _inverted(
+    covariance: NDArray[np.float32],
+) -> tuple[NDArray[np.float32], FloatArray]:
+    """Inverses (K, n, n) and log determinants (K,) of positive definite matrices.
+
+    One Cholesky factor serves both, which numpy's general inverse would do over.
+    """
+    logdet = np.empty(len(covariance))
+    for number, one in enumerate(covariance):  # spotrf leaves zeros in the half it does not use
+        factor, flawed = spotrf(one.T, lower=0, overwrite_a=1)
+        if flawed:
+            raise np.linalg.LinAlgError("A covariance of waves is not positive definite.")
+        logdet[number] = 2.0 * np.log(factor.diagonal()).sum()
+        covariance[number] = spotri(factor, lower=0, overwrite_c=1)[0].T
+    index = np.arange(covariance.shape[1])
+    diagonal = covariance[:, index, index]
+    covariance = covariance + covariance.transpose(0, 2, 1)
+    covariance[:, index, index] = diagonal
+    return covariance, logdet
 
 
 def open_covariance(
@@ -55,10 +77,18 @@ def open_covariance(
 ) -> NDArray[np.float32]:
     """Covariance (K, n, n) of waves from all sides far from any edge; 1 on the diagonal."""
     theta = directions(DIRECTIONS)
-    k = waves.wavenumber(theta[None, :], axis_hz[:, None], np.asarray(waves.product_m2_s))
-    strength = k**2 / np.sum(k**2, axis=1, keepdims=True)
+    k, root = _rays(waves, axis_hz.tobytes())
     along = offset_mm / 1000.0 @ np.stack([np.cos(theta), np.sin(theta)])
     phase = (k[:, None, :] * along[None, :, :]).astype(np.float32)
-    root = np.sqrt(strength).astype(np.float32)[:, None, :]
     parts = np.concatenate([np.cos(phase) * root, np.sin(phase) * root], axis=2)
     return np.asarray(parts @ parts.transpose(0, 2, 1))
+
+
+@lru_cache(maxsize=4)  # every arrangement of taps asks for the same
+def _rays(waves: PlateWaves, axis: bytes) -> tuple[FloatArray, NDArray[np.float32]]:
+    """Wavenumbers of all directions (K, m), and root of each one's share, (K, 1, m)."""
+    hz = np.frombuffer(axis)
+    theta = directions(DIRECTIONS)
+    k = waves.wavenumber(theta[None, :], hz[:, None], np.asarray(waves.product_m2_s))
+    root = k / np.sqrt(np.sum(k**2, axis=1, keepdims=True))
+    return k, root.astype(np.float32)[:, None, :]
