@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -70,7 +71,7 @@ class _Scene:
     footprint_mm: float
 
 
-def render_scene(
+def scene_light(
     outline: Outline | None,
     pose: Pose | None,
     rig: RigSettings,
@@ -84,15 +85,12 @@ def render_scene(
     occluders: Sequence[Thing] = (),
     blur_px: float = 0.6,
     motion_px: tuple[float, float] = (0.0, 0.0),
-    noise: float = 1.0,
-    sensor_rng: np.random.Generator | None = None,
-) -> NDArray[np.uint8]:
-    """Take one picture: (1080, 1920, 3) uint8, blue-green-red.
+) -> Raster:
+    """What falls on the sensor, (1080, 1920, 3), for any number of pictures by `sensor_picture`.
 
     outline or pose None: an empty bed. rim_height_mm: upper edge of the rim above the bed.
     view: None for the camera of the virtual rig. motion_px: how far, across and down, the camera
-    was shaken while the picture was taken. noise: 1 for an ordinary sensor, 0 for none.
-    rng draws wood and cloth, and the sensor noise too unless it has its own sensor_rng.
+    was shaken while the picture was taken. rng draws wood and cloth.
     """
     lens = rig.camera.lens
     if lens is None:
@@ -122,7 +120,27 @@ def render_scene(
     linear = _expose(scene, view, lens)
     if blur_px > 0.0:
         linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), blur_px), dtype=np.float32)
-    return _sensor(_shaken(linear, motion_px), noise, sensor_rng or rng)
+    return _shaken(linear, motion_px)
+
+
+def render_scene(
+    outline: Outline | None,
+    pose: Pose | None,
+    rig: RigSettings,
+    *,
+    rng: np.random.Generator,
+    noise: float = 1.0,
+    sensor_rng: np.random.Generator | None = None,
+    **scene: Any,
+) -> NDArray[np.uint8]:
+    """Take one picture: (1080, 1920, 3) uint8, blue-green-red.
+
+    scene: as of `scene_light`. noise: 1 for an ordinary sensor, 0 for none. rng draws wood and
+    cloth, and the sensor noise too unless it has its own sensor_rng.
+    """
+    return sensor_picture(
+        scene_light(outline, pose, rig, rng=rng, **scene), noise, sensor_rng or rng
+    )
 
 
 def _shaken(linear: Raster, motion_px: tuple[float, float]) -> Raster:
@@ -322,7 +340,7 @@ def _shade_on_bed(
     return _Shade((1.0 - 0.92 * hidden).astype(np.float32), (1.0 - 0.6 * near).astype(np.float32))
 
 
-def _sensor(linear: Raster, noise: float, rng: np.random.Generator) -> NDArray[np.uint8]:
+def sensor_picture(linear: Raster, noise: float, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Shot noise (full well about 12 000 electrons), read noise, sRGB curve (IEC 61966-2-1)."""
     spread = noise * np.sqrt(np.maximum(linear, 0.0) / 12000.0 + 0.0012**2)
     light = linear + spread * rng.standard_normal(linear.shape, dtype=np.float32)
