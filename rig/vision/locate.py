@@ -30,6 +30,8 @@ _LONGEST_GAP = 0.3
 _WORST_RMS_MM = 0.4
 _WORST_HEIGHT_ERROR_MM = 4.0
 _TRIES = 3
+_GRAIN_MM = 6.5  # over which light is averaged along the rim where edges are in doubt
+_CALM_COVERED, _CALM_MISSED = 0.75, 0.15  # asked of such a fit
 _MOST_BURNT, _SOME_BURNT = 0.6, 0.25
 
 
@@ -153,6 +155,8 @@ def _fit(
     doubt: str | None = None
     for candidate in find_candidates(field, outline, face)[:_TRIES]:
         fit = fit_rim(light, bed.camera, points, candidate.pose, rim_height_mm)
+        if fit is not None and _doubt(fit, rim_height_mm) is not None:
+            fit = _against_the_grain(light, bed, points, fit, rim_height_mm)
         if fit is not None and (best is None or _merit(fit) > _merit(best)):
             best = fit
         doubt = "nothing" if best is None else _doubt(best, rim_height_mm)
@@ -225,6 +229,25 @@ def _fit_other_face(
         return None
     points = _points_of(outline)
     return fit_rim(light, bed.camera, points, candidates[0].pose, rim_height_mm)
+
+
+def _against_the_grain(
+    light: NDArray[np.float32], bed: BedView, points: RimPoints, fit: RimFit, rim_height_mm: float
+) -> RimFit:
+    """The same fit with the light averaged along the rim, where that makes it sure.
+
+    On a wooden bed edges of the grain lie everywhere; none of them follows the rim.
+    """
+    calm = fit_rim(
+        light,
+        bed.camera,
+        points,
+        fit.pose,
+        rim_height_mm,
+        along_lines=_GRAIN_MM / points.spacing_mm,
+    )
+    sure = calm is not None and calm.covered > _CALM_COVERED and calm.missed < _CALM_MISSED
+    return calm if sure and calm is not None else fit
 
 
 def _merit(fit: RimFit) -> float:

@@ -12,6 +12,7 @@ from rig.model.rig_settings import BedSettings
 from rig.model.units import FloatArray
 from rig.vision.lens import CameraPose
 
+_DIRECTIONS = 16
 _LABEL = 0.78  # half the side of a marker's label, as a part of the marker's side
 
 
@@ -122,7 +123,26 @@ def edge_field(view: LevelView, blur_mm: float = 1.4) -> EdgeField:
     inner = cv2.erode(view.seen.astype(np.uint8), np.ones((7, 7), dtype=np.uint8)) > 0
     usual = float(np.median(steepness[inner])) if inner.any() else 1.0
     weight = inner / np.maximum(power, 1e-6) * steepness / (steepness + 2.5 * usual + 2.0)
+    weight = weight * _rarity(real, imaginary, power * weight)
     edges = np.empty(power.shape, dtype=np.complex64)
     edges.real = real * weight
     edges.imag = imaginary * weight
     return EdgeField(edges, view)
+
+
+def _rarity(
+    real: NDArray[np.float32], imaginary: NDArray[np.float32], strength: FloatArray
+) -> NDArray[np.float32]:
+    """Less than 1 for edges of a direction that the whole view is full of: the grain of a bed.
+
+    A rim turns to all sides, so that edges of one direction which outweigh their even share are
+    mostly not of it.
+    """
+    turn = cv2.phase(real, imaginary)  # 0 … 2π, of the doubled angle
+    index = np.minimum(turn * np.float32(_DIRECTIONS / (2.0 * np.pi)), _DIRECTIONS - 1)
+    index = index.astype(np.uint8)
+    total = np.bincount(index.ravel(), strength.ravel(), _DIRECTIONS)
+    total = 0.5 * total + 0.25 * (np.roll(total, 1) + np.roll(total, -1))
+    share = total * _DIRECTIONS / max(float(total.sum()), 1e-9)
+    factor = np.minimum(1.0 / np.maximum(share, 1e-6), 1.0).astype(np.float32)
+    return np.asarray(factor[index], dtype=np.float32)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from rig.model.units import FloatArray
 from rig.vision.lens import CameraPose
@@ -64,11 +65,14 @@ def find_rim_edges(
     height_mm: float,
     reach_mm: float,
     measure: WoodMeasure | None = None,
+    *,
+    along_lines: float = 0.0,
 ) -> RimEdges | None:
     """Look for the edge of the wood within `reach_mm` of the expected rim.
 
     light: (rows, columns, 3) linear; places_mm, normals: (n, 2), bed frame. The measure of wood
-    is learned from beyond the reach on both sides unless it is given. None when wood and bed
+    is learned from beyond the reach on both sides unless it is given. along_lines: over how many
+    neighbouring lines light is averaged, against the grain of a wooden bed. None when wood and bed
     cannot be told apart.
     """
     base, direction, mm_per_px = picture_lines(camera, places_mm, normals, height_mm)
@@ -93,6 +97,8 @@ def find_rim_edges(
         if measure is None:
             return None
     profile = measure.of(lines)
+    if along_lines > 0.0:
+        profile = gaussian_filter1d(profile, along_lines, axis=0, mode="wrap")
     place, strength = falling_edges(profile, step, 1.0)
     edge = place + along[0]
     outside_reach = np.abs(edge) * mm_per_px[:, None] > reach_mm

@@ -77,6 +77,8 @@ def fit_rim(
     rough: Pose,
     rim_height_mm: float,
     reaches_mm: tuple[float, ...] = (5.0, 2.5),
+    *,
+    along_lines: float = 0.0,
 ) -> RimFit | None:
     """Fit from a rough pose; None when no edges of wood are found there at all.
 
@@ -95,7 +97,9 @@ def fit_rim(
     fitted = _Fitted(np.full(len(points.places), np.nan), np.eye(UNKNOWNS))
     for round_number, reach in enumerate(reaches_mm):
         places, normals = _in_bed(points, state)
-        edges = find_rim_edges(light, camera, places, normals, float(state.values[3]), reach)
+        edges = find_rim_edges(
+            light, camera, places, normals, float(state.values[3]), reach, along_lines=along_lines
+        )
         if edges is None:
             return None
         gates = (reach, 0.6 * reach, 0.4 * reach) if round_number == 0 else (1.5, 1.0, 0.8)
