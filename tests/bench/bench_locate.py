@@ -28,6 +28,7 @@ from rig.virtual.scene import render_scene
 from rig.vision.locate import Located, locate_plate
 
 WRONG_MM, WRONG_DEG = 2.0, 1.0
+LEAST_MARKERS = 3
 PLACES_MM = ((0.0, 40.0), (60.0, 90.0), (-60.0, 90.0), (0.0, 180.0), (40.0, 290.0), (0.0, 340.0))
 
 
@@ -171,7 +172,28 @@ def main() -> None:
     options = parser.parse_args()
     first = options.seed * 1000
 
-    scores = [score(draw_scene(first + k), options.pictures) for k in range(options.scenes)]
+    drawn = [draw_scene(first + k) for k in range(options.scenes)]
+    blind = [score(s, options.pictures) for s in drawn if s.markers_in_view() < LEAST_MARKERS]
+    scores = [score(s, options.pictures) for s in drawn if s.markers_in_view() >= LEAST_MARKERS]
+    if scores:
+        say_found(scores, options.worst)
+    if blind:
+        refused = sum(s.found.pose is None for s in blind)
+        print(f"fewer than three whole markers in view: {refused}/{len(blind)} refused, "
+              f"{sum(s.wrong for s in blind)} wrong")  # fmt: skip
+    for k in range(options.relays):
+        found, scatter = relaid(first + 700 + k)
+        print(f"one plate laid ten times: found {found}, a place of its wood ± {scatter:.3f} mm "
+              "(aim 0.3)")  # fmt: skip
+    print("must be refused:")
+    for kind in impossible(first) if options.refusals else ():
+        answers = [impossible(first + 500 + k)[kind]() for k in range(options.refusals)]
+        refused = sum(a.pose is None for a in answers)
+        print(f"  {kind:24s}{refused}/{len(answers)}   {answers[0].reason[:110]}", flush=True)
+
+
+def say_found(scores: list[Score], worst: int) -> None:
+    """The table of all scenes in which the plate can be found."""
     print(f"{'':16s}{'':5s}{'':6s}{'':6s}   middle (mm)             angle (deg)"
           "             error / sd        rim")  # fmt: skip
     print(f"{'':16s}{'of':>5s}{'found':>6s}{'wrong':>6s}{'median':>9s}{'95 %':>8s}{'worst':>8s}"
@@ -194,20 +216,11 @@ def main() -> None:
           )  # fmt: skip
     for s in [s for s in scores if s.found.pose is None]:
         print(f"not found: {s.scene.seed} {s.scene.kind}, {s.scene.instrument}: {s.found.reason}")
-    for s in sorted(scores, key=lambda s: -np.nan_to_num(s.middle_mm, nan=99.0))[: options.worst]:
+    for s in sorted(scores, key=lambda s: -np.nan_to_num(s.middle_mm, nan=99.0))[:worst]:
         pose = s.found.pose
         print(f"{s.scene.seed} {s.scene.kind}, {s.scene.instrument}: {s.middle_mm:.3f} mm "
               f"{s.angle_deg:.4f}°", pose and f"sd {pose.sd_mm:.2f} h {s.found.rim_height_mm:.2f}",
               f"covered {s.found.covered}", *s.found.notes)  # fmt: skip
-    for k in range(options.relays):
-        found, scatter = relaid(first + 700 + k)
-        print(f"one plate laid ten times: found {found}, a place of its wood ± {scatter:.3f} mm "
-              "(aim 0.3)")  # fmt: skip
-    print("must be refused:")
-    for kind in impossible(first) if options.refusals else ():
-        answers = [impossible(first + 500 + k)[kind]() for k in range(options.refusals)]
-        refused = sum(a.pose is None for a in answers)
-        print(f"  {kind:24s}{refused}/{len(answers)}   {answers[0].reason[:110]}")
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rig.model import polygon
 from rig.model.frames import Face, PlateXY, Pose
 from rig.model.outline import Outline
 from rig.model.rig_settings import BedMarker, BedSettings, LensSettings, RigSettings
@@ -70,6 +71,31 @@ class Scene:
     def hidden(self) -> float:
         """Part of the rim that the camera cannot see because something stands before it."""
         return _hidden(self.outline, self.pose, self.view, self.things, self.rim_height_mm)
+
+    def markers_in_view(self) -> int:
+        """Markers whose label is neither taken away nor covered by the plate or a thing."""
+        rim = self.pose.to_bed(self.outline.rim)
+        eye = np.array(self.view.eye_mm)
+        count = 0
+        for marker in self.settings.bed.markers:
+            if marker.id in self.missing:
+                continue
+            half = 0.5 * marker.size_mm * np.linspace(-1.0, 1.0, 7)
+            x, y = np.meshgrid(marker.x_mm + half, marker.y_mm + half)
+            xy = np.column_stack([x.ravel(), y.ravel()])
+            over = xy + self.rim_height_mm / eye[2] * (eye[:2] - xy)
+            hidden = polygon.contains(rim, over)
+            for thing in self.things:
+                heights = (
+                    [thing.height_mm]
+                    if isinstance(thing, Occluder)
+                    else list(np.linspace(thing.base_mm, thing.top_mm, 5))
+                )
+                for height in heights:
+                    at = xy + height / eye[2] * (eye[:2] - xy)
+                    hidden |= inside_mm(thing, at[:, 0], at[:, 1]) > 0.0
+            count += not bool(np.any(hidden))
+        return count
 
 
 def middle_of(outline: Outline) -> PlateXY:
