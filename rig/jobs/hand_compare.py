@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rig.field.hand_blocks import Interval
     from rig.field.hand_ear import EarChoice
     from rig.model.hand_map import HandMap
+    from rig.report.hand_figure import HandSection
 
 READINGS: tuple[ReadingKind, ...] = ("local", "attack", "contact", "rebound")
 _SEED = 20213  # of the redrawing behind the intervals; any fixed number
@@ -136,9 +137,13 @@ def compare_with(
     reading: ReadingKind | None = None,
     *,
     quantity: Literal["tone", "above target"] = "tone",
+    show: ReadingKind | None = None,
     progress: Progress = silent,
 ) -> HandComparison:
-    """The same for a record and a scan already in memory."""
+    """The same for a record and a scan already in memory.
+
+    show: the reading that comes first, where the scan has it; None: the one in front.
+    """
     import numpy as np
 
     from rig.field import tone_map
@@ -169,11 +174,36 @@ def compare_with(
         )
     progress(ProgressEvent("Comparing", 1, 1))
     ear = _ear(record.hand, maps, scan, quantity)
-    shown = ear.leading or next(iter(maps))
+    shown: str = show if show in maps else ear.leading or next(iter(maps))
     order = [shown, *(kind for kind in maps if kind != shown)]
     return HandComparison(
         record, scan, maps[shown], tuple(agreements[kind] for kind in order), ear, tuple(missing)
     )
+
+
+def hand_section(
+    folder: Path, scan: ScanRecord, reading: ReadingKind, cautions: list[str], progress: Progress
+) -> HandSection | None:
+    """What a report on this scan shows of the hand: its latest record on that face, if any.
+
+    What cannot be shown becomes a caution.
+    """
+    from rig.archive.hand_store import records
+    from rig.field import surface
+    from rig.report.hand_figure import HandSection
+
+    try:
+        kept = [one for one in records(folder) if one.hand.face == scan.face]
+        if not kept:
+            return None
+        found = compare_with(kept[-1], scan, show=reading, progress=progress)
+    except (AnalysisError, FolderError) as problem:
+        cautions.append(f"What the hand found is not shown: {problem.what}")
+        return None
+    return HandSection(
+        kept[-1].name, kept[-1].hand, found.agreements[0], found.tone_map,
+        surface(found.tone_map, scan.outline), found.ear.sentence, found.simulated,
+    )  # fmt: skip
 
 
 def draw(found: HandComparison, path: Path, *, progress: Progress = silent) -> Path:

@@ -159,6 +159,7 @@ def gather_content(
     """
     from rig.jobs.calibrate_records import smallest_changes
     from rig.jobs.compare import comparison_of
+    from rig.jobs.hand_compare import hand_section
     from rig.jobs.make_map import make_map
     from rig.report.content import ChangeSection, ReportContent
 
@@ -192,6 +193,7 @@ def gather_content(
     with _optional(True, f"The shapes of the partials of {latest.scan}", cautions):
         earlier = made.get(choice.before) if choice.before != latest.scan else None
         modes = _modes_section(maps[0], earlier, progress)
+    hand = hand_section(folder, latest, maps[0].tone_map.reading, cautions, progress)
     content = ReportContent(
         plate=latest.facts,
         outline=latest.outline,
@@ -200,6 +202,7 @@ def gather_content(
         ),
         change=None if change is None else ChangeSection(change.comparison, change.surface),
         modes=modes,
+        hand=hand,
         kind=kind,
         paper=paper,
         made_utc=made_utc,

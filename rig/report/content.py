@@ -15,6 +15,7 @@ from rig.model.outline import Outline
 from rig.model.plan import Plan
 from rig.model.plate_facts import PlateFacts
 from rig.model.tone_map import Comparison, ToneMap, WorkOrder
+from rig.report.hand_figure import HandSection
 from rig.report.plate_drawing import SurfaceLike
 from rig.report.sheet import Paper
 from rig.report.words import true_minus
@@ -89,6 +90,7 @@ class ReportContent:
     faces: tuple[FaceSection, ...] = ()
     change: ChangeSection | None = None
     modes: ModesSection | None = None
+    hand: HandSection | None = None
     kind: ReportKind = "work"
     paper: Paper = "A4"
     made_utc: str = ""
@@ -98,7 +100,8 @@ class ReportContent:
     def simulated(self) -> bool:
         """Whether any scan in it was made on the virtual rig."""
         in_change = self.change is not None and self.change.comparison.simulated
-        return in_change or any(face.tone_map.simulated for face in self.faces)
+        by_hand = self.hand is not None and self.hand.simulated
+        return in_change or by_hand or any(face.tone_map.simulated for face in self.faces)
 
     def sentences(self) -> tuple[str, ...]:
         """The findings in plain words."""
@@ -110,6 +113,8 @@ class ReportContent:
         if self.change is not None:
             comparison = self.change.comparison
             found.append(f"{comparison.before} to {comparison.after}: {comparison.sentence}")
+        if self.hand is not None:
+            found.append(f"Hand ({self.hand.name}): {self.hand.agreement.sentence}")
         return tuple(true_minus(sentence) for sentence in found)
 
     def content_hash(self) -> str:
@@ -124,6 +129,7 @@ class ReportContent:
             ],
             "change": None if self.change is None else self.change.comparison,
             "modes": None if self.modes is None else self.modes.numbers(),
+            "hand": None if self.hand is None else self.hand.numbers(),
         }
         text = json.dumps(numbers, sort_keys=True, default=_for_hash)
         return hashlib.sha256(text.encode()).hexdigest()

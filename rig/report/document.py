@@ -58,6 +58,8 @@ def _steps(content: ReportContent) -> list[Step]:
         steps += _face_steps(content, face)
     if content.change is not None:
         steps.append(("change", lambda pages: _change_page(pages, content)))
+    if content.hand is not None:
+        steps.append(("hand", lambda pages: _hand_page(pages, content)))
     if content.modes is not None:
         steps.append(("modes", lambda pages: _mode_pages(pages, content)))
     if content.kind == "record":
@@ -113,6 +115,13 @@ def _change_page(pages: Pages, content: ReportContent) -> None:
     )
     title = f"Change from {change.comparison.before} to {change.comparison.after}"
     pages.sheet_page(title, change_lines(change.comparison), sheet, content.paper)
+
+
+def _hand_page(pages: Pages, content: ReportContent) -> None:
+    section = content.hand
+    assert section is not None
+    sheet = section.sheet(content.outline)
+    pages.sheet_page("Machine and hand", section.lines(), sheet, "A4")
 
 
 def _mode_pages(pages: Pages, content: ReportContent) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from rig.field.hand_agreement import Agreement
-from rig.field.hand_blocks import Interval
 from rig.model.hand_map import HandMap
 from rig.model.outline import Outline
 from rig.model.tone_map import ToneMap
@@ -28,6 +28,36 @@ _KINDS = {
     "judged": "judged places",
     "pairs": "paired answers",
 }
+
+
+@dataclass(frozen=True)
+class HandSection:
+    """What a report shows of the hand: a record against the map of one scan, and its surface."""
+
+    name: str
+    hand: HandMap
+    agreement: Agreement
+    tone_map: ToneMap
+    surface: draw.SurfaceLike
+    ear: str
+    simulated: bool
+
+    def lines(self) -> tuple[str, ...]:
+        """The lines under the title."""
+        return hand_lines(self.tone_map, self.hand, self.agreement, self.name, self.ear)
+
+    def sheet(self, outline: Outline) -> Sheet:
+        """The figure without a heading of its own."""
+        return hand_sheet(
+            self.tone_map, self.surface, outline, self.hand, self.agreement, name=self.name,
+            ear=self.ear, simulated=self.simulated, headed=False,
+        )  # fmt: skip
+
+    def numbers(self) -> list[Any]:
+        """What is printed of it."""
+        found = self.agreement
+        return [self.name, found.places, found.hand_z, found.machine_z, found.sure, self.ear,
+                found.sentence]  # fmt: skip
 
 
 def hand_lines(
@@ -170,10 +200,3 @@ def _draw_key(
         sheet.text(place[1] + 6.5, place[0] + 0.8, words)
     sheet.text(left, top + 38.0, f"Plates at {scale_in_words(scale)}", color=FAINT)
     sheet.simulated_tag(left + 42.0, top + 38.5)
-
-
-def interval_words(found: Interval) -> str:
-    """`0.81 (0.62 to 0.91)`, or the value and that its doubt is not known."""
-    if found.low is None or found.high is None:
-        return true_minus(f"{found.value:.2f} (how sure: unknown)")
-    return true_minus(f"{found.value:.2f} ({found.low:.2f} to {found.high:.2f})")
