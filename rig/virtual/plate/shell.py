@@ -10,7 +10,7 @@ full integration show no shear locking at the ratios met here; cubic (u, v) avoi
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from rig.model.units import FloatArray
+from rig.virtual.plate.bars import BarOnShell, GluedBar
 from rig.virtual.plate.mesh import TriangleMesh
 from rig.virtual.plate.wood import SHEAR_FACTOR
 
@@ -63,8 +64,8 @@ def quartic_values(local: FloatArray) -> FloatArray:
     return np.stack([element.lbasis(point, k)[0] * np.ones(len(local)) for k in range(15)], axis=1)
 
 
-def assemble(mesh: TriangleMesh, fields: ShellFields) -> ShellSystem:
-    """Build the sparse matrices of the free shell."""
+def assemble(mesh: TriangleMesh, fields: ShellFields, bars: Sequence[GluedBar] = ()) -> ShellSystem:
+    """Build the sparse matrices of the free shell and of the bars glued inside."""
     from skfem import CellBasis, ElementTriP3, ElementTriP4, MeshTri
 
     grid = MeshTri(
@@ -110,20 +111,28 @@ def assemble(mesh: TriangleMesh, fields: ShellFields) -> ShellSystem:
         + [membrane.element_dofs + 3 * n_w + shift for shift in (0, n_u)]
     ).T
     total = 3 * n_w + 2 * n_u
+    glued: list[BarOnShell] = []
+    for bar in bars:
+        glued.append(BarOnShell(bar, bending, membrane, total))
+        total += glued[-1].size
     rows = np.repeat(dofs[:, :, None], size, axis=2).ravel()
     columns = np.repeat(dofs[:, None, :], size, axis=1).ravel()
 
     def matrix(element: FloatArray) -> sp.csc_matrix:
         return sp.coo_matrix((element.ravel(), (rows, columns)), shape=(total, total)).tocsc()
 
+    k, m = matrix(element_k), matrix(element_m)
+    for one in glued:
+        bar_k, bar_m = one.matrices(total, fields.thickness_mm, heights)
+        k, m = (k + bar_k).tocsc(), (m + bar_m).tocsc()
     ordered = TriangleMesh(mesh.points_mm, np.asarray(grid.t.T, dtype=np.int64))
     return ShellSystem(
-        stiffness=matrix(element_k),
-        mass=matrix(element_m),
+        stiffness=k,
+        mass=m,
         deflection_count=n_w,
         deflection_dofs=np.asarray(bending.element_dofs.T),
         mesh=ordered,
-        mass_kg=float(np.sum(density * thickness * weight)),
+        mass_kg=float(np.sum(density * thickness * weight)) + sum(bar.mass_kg for bar in bars),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
+from rig.virtual.plate.bars import GluedBar
 from rig.virtual.plate.wood import Scatter, Wood
 
 
@@ -81,6 +82,7 @@ class PlateSpec:
     zones: tuple[Zone, ...] = ()
     arching: Arching = field(default_factory=lambda: Arching(0.0))
     scatter: Scatter = field(default_factory=Scatter)
+    bars: tuple[GluedBar, ...] = ()
     temperature_c: float = 20.0
     mesh_mm: float = 18.0
 

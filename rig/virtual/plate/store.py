@@ -58,7 +58,8 @@ def solve_plate(plate: PlateSpec, wood_seed: int, *, top_hz: float = TOP_HZ) -> 
         density_kg_m3=lambda xy: plate.density_kg_m3(wood_seed, xy),
         height_mm=plate.arching.at,
     )
-    return solve(assemble(triangulate(plate.outline, plate.mesh_mm), fields), top_hz)
+    mesh = triangulate(plate.outline, plate.mesh_mm)
+    return solve(assemble(mesh, fields, plate.bars), top_hz)
 
 
 def _key(plate: PlateSpec, wood_seed: int, top_hz: float) -> str:
@@ -66,7 +67,7 @@ def _key(plate: PlateSpec, wood_seed: int, top_hz: float) -> str:
     outline = plate.outline
     for ring in (outline.rim, *outline.holes):
         digest.update(np.ascontiguousarray(ring).tobytes())
-    plain = (plate.wood, plate.graduation, plate.zones, plate.arching, plate.scatter)
+    plain = (plate.wood, plate.graduation, plate.zones, plate.arching, plate.scatter, plate.bars)
     digest.update(repr((plain, plate.temperature_c, wood_seed, top_hz, plate.mesh_mm)).encode())
     return digest.hexdigest()[:24]
 
