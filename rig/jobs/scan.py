@@ -136,6 +136,7 @@ def scan(
         warnings = seen.notes
         if job.scan is None:
             name, pose = _begin(opened, job.rig, seen, strength, spacing_mm, repeats), seen.pose
+            warnings = tuple(opened.origin(name)["place_notes"])
         else:
             settings, _ = job.rig.settings_for(seen.picture)
             pose, said = pose_to_resume(
@@ -207,14 +208,15 @@ def _begin(
     repeats: int,
 ) -> str:
     """Plan, and save the plan before anything moves."""
-    from rig.plan import grid_plan, reachable
+    from rig.plan import grid_plan, reachable, unreached_words
 
     plan = grid_plan(
         seen.outline, face=seen.pose.face, strength=strength, spacing_mm=spacing_mm,
         repeats=repeats,
     )  # fmt: skip
     plan = reachable(plan, seen.pose, rig.settings)
-    origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "place_notes": list(seen.notes)}
+    notes = [*seen.notes, *unreached_words(plan)]
+    origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "place_notes": notes}
     settings, _ = rig.settings_for(seen.picture)
     return folder.new_scan(plan, pose=seen.pose, settings=settings, origin=origin)
 

@@ -16,6 +16,7 @@ from rig.model.units import FloatArray
 from rig.plan.route import short_route
 
 DEFAULT_MARGIN_MM = 6.0
+OVER_THE_EDGE, OUT_OF_REACH = "over the edge of the bed", "out of the hammer's reach"
 _MOST_TAPS = 20_000
 
 
@@ -101,13 +102,23 @@ def reachable(plan: Plan, pose: Pose, settings: RigSettings) -> Plan:
             remedy="Lay the plate inside the bed, or correct the limits in the rig file.",
         )
     dropped = [
-        LeftOut("over the edge of the bed", int(np.sum(~on_bed))),
-        LeftOut("out of the hammer's reach", int(np.sum(on_bed & ~in_reach))),
+        LeftOut(OVER_THE_EDGE, int(np.sum(~on_bed))),
+        LeftOut(OUT_OF_REACH, int(np.sum(on_bed & ~in_reach))),
     ]
     return replace(
         plan,
         taps=_numbered(plan.places()[in_reach & on_bed]),
         left_out=plan.left_out + tuple(entry for entry in dropped if entry.count),
+    )
+
+
+def unreached_words(plan: Plan) -> tuple[str, ...]:
+    """What to say of taps that were left out because of where the plate lies; often nothing."""
+    return tuple(
+        f"{gone.count} of {gone.count + len(plan.taps)} places are not tapped: {gone.reason}. "
+        "Lay the plate farther in to tap them too."
+        for gone in plan.left_out
+        if gone.reason in (OVER_THE_EDGE, OUT_OF_REACH)
     )
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rig.model.errors import UsageError
 from rig.model.frames import Pose
 from rig.model.rig_settings import RigSettings
-from rig.plan import KeepOut, grid_plan, path_length_mm, reachable, short_route
+from rig.plan import KeepOut, grid_plan, path_length_mm, reachable, short_route, unreached_words
 from rig.virtual.shapes import violin_outline
 
 
@@ -74,6 +74,10 @@ def test_taps_over_the_edge_of_the_bed_are_left_out_and_said() -> None:
     dropped = next(e for e in kept.left_out if e.reason == "over the edge of the bed")
     assert dropped.count == len(plan.taps) - len(kept.taps)
     assert [tap.number for tap in kept.taps] == list(range(len(kept.taps)))
+    (said,) = unreached_words(kept)
+    assert said.startswith(f"{dropped.count} of {len(plan.taps)} places are not tapped")
+    assert "edge of the bed" in said
+    assert unreached_words(plan) == ()
 
 
 def test_a_plate_beside_the_bed_is_refused() -> None:
