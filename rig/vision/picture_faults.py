@@ -11,7 +11,7 @@ from rig.model.units import FloatArray
 BURNT_CODE = 253  # of 255; from here on the camera could not take more light
 BURNT_LIMIT = 0.35  # of the bed
 _DARK_CODE = 45
-_BLURRED_PX = 2.2
+_BLURRED_PX = 2.7
 _FINE_PX, _COARSE_PX = 1.0, 5.0
 _DIRECTIONS = 8
 
