@@ -188,7 +188,7 @@ def gather_content(
                 cautions += _age(maps[0].scan, maps[1].scan)
             maps += [one for one in (second, first) if one.scan.scan not in shown]
     latest = maps[0].scan
-    cautions += _not_held([one.scan for one in maps])
+    cautions += calibrations_not_held([one.scan for one in maps])
     modes = None
     with _optional(True, f"The shapes of the partials of {latest.scan}", cautions):
         earlier = made.get(choice.before) if choice.before != latest.scan else None
@@ -211,7 +211,7 @@ def gather_content(
     return content, maps, change, tuple(cautions)
 
 
-def _not_held(scans: Sequence[ScanRecord]) -> list[str]:
+def calibrations_not_held(scans: Sequence[ScanRecord]) -> list[str]:
     """What of the rig's calibrations did not hold, each sentence once with its scans."""
     said: dict[str, list[str]] = {}
     for scan in scans:

@@ -44,6 +44,7 @@ def connect_desk(window: MainWindow) -> None:
     desk.devices_found.connect(lambda found: _devices(window, found))
     desk.scan_began.connect(window.live.began)
     desk.scan_ended.connect(window.live.ended)
+    desk.scan_ended.connect(lambda result: _scan_over(window, result))
     desk.workers.begun.connect(lambda name: _begun(window, name))
     desk.workers.progressed.connect(lambda name, events: _progress(window, name, events))
     desk.workers.ended.connect(lambda name: _ended(window, name))
@@ -141,6 +142,17 @@ def _planned(window: MainWindow, made: Any) -> None:
         len(taps), made.route_mm / 1000.0), *left]  # fmt: skip
     window.findings.setHtml("<br>".join(map(html.escape, lines)))
     window.stages.open_card(window.stages.scan)
+
+
+def _scan_over(window: MainWindow, result: Any) -> None:
+    """Why it ended early, and what is to be known of it."""
+    if result is None:
+        return
+    outcome = result.outcome
+    early = () if outcome.state.value == "finished" else (outcome.reason,)
+    lines = (*early, *result.warnings, *outcome.notes, *result.cautions)
+    if lines:
+        window.findings.setHtml("<br>".join(map(html.escape, lines)))
 
 
 def _mapped(window: MainWindow, made: Any) -> None:
