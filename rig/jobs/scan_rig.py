@@ -60,7 +60,7 @@ def new_rig(
     if rig.facts is not None:  # scales and rulers of the virtual workshop
         known = folder.facts
         names = ("instrument", "wood", "mass_g", "arching_mm", "temperature_c",
-                 "humidity_percent")  # fmt: skip
+                 "humidity_percent", "arch_heights_mm", "bars")  # fmt: skip
         new = {n: getattr(rig.facts, n) for n in names if getattr(known, n) is None}
         if new:
             folder.update_facts(**new)

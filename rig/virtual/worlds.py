@@ -6,10 +6,13 @@ import difflib
 from dataclasses import replace
 from functools import cache
 
+import numpy as np
+
 from rig.model.errors import UnknownWorldError
 from rig.model.frames import Face, Pose
-from rig.model.plate_facts import PlateFacts
+from rig.model.plate_facts import Bar, PlateFacts
 from rig.virtual.faults import FaultSpec
+from rig.virtual.plate.bars import GluedBar
 from rig.virtual.plate.spec import Arching, Graduation, PlateSpec, Zone
 from rig.virtual.plate.wood import MAPLE, SPRUCE
 from rig.virtual.shapes import violin_outline
@@ -158,6 +161,43 @@ def _spruce_top() -> WorldSpec:
     )
 
 
+def _barred_top() -> WorldSpec:
+    plain = _spruce_top()
+    bar = GluedBar((-17.0, 52.0), (-20.5, 318.0), middle_mm=11.0, end_mm=3.0, width_mm=5.5)
+    plate = replace(plain.plate, bars=(bar,))
+    share = np.linspace(0.0, 1.0, 9)
+    told = tuple(round(float(height), 1) for height in bar.height_mm(share))
+    return replace(
+        plain,
+        name="spruce-top-barred",
+        title="The spruce top with its bass bar glued in",
+        description=(
+            "The top of spruce-top with a bass bar, 11 mm high in its middle, glued inside; the "
+            "bar and the arch's measured heights are told."
+        ),
+        plate=plate,
+        facts=replace(
+            plain.facts,
+            name="spruce top with bar",
+            arch_heights_mm=_gauged(plate),
+            bars=(Bar(*bar.start_mm, *bar.end_at_mm, told, bar.width_mm, "spruce"),),
+        ),
+    )
+
+
+def _gauged(plate: PlateSpec) -> tuple[tuple[float, float, float], ...]:
+    """Heights of the outer surface above the rim every 25 mm, to 0.1 mm as a gauge shows them."""
+    x, y = np.meshgrid(np.arange(-100.0, 101.0, 25.0), np.arange(5.0, 351.0, 25.0))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    places = places[plate.outline.contains(places)]
+    rim = 0.5 * plate.graduation.edge_mm
+    heights = plate.arching.at(places) + 0.5 * plate.thickness_mm(places) - rim
+    return tuple(
+        (float(px), float(py), round(float(z), 1))
+        for (px, py), z in zip(places, heights, strict=True)
+    )
+
+
 def _faulty_rig() -> WorldSpec:
     return replace(
         _maple_graded(),
@@ -226,6 +266,7 @@ _MAKERS = {
     "maple-graded-no-pickup": _without_pickup,
     "maple-graded-room": _in_a_room,
     "spruce-top": _spruce_top,
+    "spruce-top-barred": _barred_top,
     "faulty-rig": _faulty_rig,
     "crooked-gantry": _crooked_gantry,
     "slipping-plate": _slipping_plate,
