@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.model.errors import AnalysisError, UsageError
+from rig.model.errors import AnalysisError, FolderInUseError, UsageError
 from rig.model.frames import Face
 from rig.model.progress import Progress, ProgressEvent, silent
 
@@ -176,11 +176,22 @@ def kept(
 
 
 def stored_plate(plate: Path | str | None) -> StoredPlate:
-    """Outline and arching of a plate folder; nothing without one."""
+    """Outline and arching of a plate folder that something is to be kept in; nothing without one.
+
+    Raises FolderInUseError before the long work, not after it, where another process writes.
+    """
     if plate is None:
         return StoredPlate(None, None, False)
+    from rig.archive.naming import existing_folder
     from rig.archive.plate_folder import PlateFolder
+    from rig.archive.writer_lock import held
 
+    if held(existing_folder(plate)):
+        raise FolderInUseError(
+            "Another scan or window is writing to this folder; nothing was read.",
+            where=str(plate),
+            remedy="Wait until it has ended, or leave --plate out and keep the result later.",
+        )
     with PlateFolder.open(plate) as folder:
         return StoredPlate(
             None if folder.outline_source == "stand-in" else folder.outline,

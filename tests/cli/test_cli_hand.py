@@ -11,8 +11,11 @@ import pytest
 import soundfile
 
 from rig.archive.outline_files import write_outline
+from rig.archive.plate_folder import PlateFolder
 from rig.cli.main import run
 from rig.model.outline import Outline
+from rig.model.plan import Plan, PlannedTap
+from rig.model.plate_facts import PlateFacts
 
 RATE_HZ = 44_100
 ANGLE = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
@@ -174,6 +177,22 @@ def test_nothing_kept_yet(tmp_path, capsys):
     assert "Nothing of the hand" in problem(["hand", "compare", str(path)], capsys)
     assert run(["hand", "list", str(path)]) == 0
     assert "Nothing of the hand" in capsys.readouterr().out
+
+
+def test_a_virtual_plate_has_a_virtual_hand_and_a_busy_folder_waits(tmp_path, judged, capsys):
+    plan = Plan(
+        face="outer", strength="light", spacing_mm=9.0, margin_mm=6.0, repeats=1,
+        taps=(PlannedTap(0, 0.0, 100.0),),
+    )  # fmt: skip
+    with PlateFolder.create(tmp_path / "v.plate", PlateFacts("v")) as folder:
+        path = folder.path
+        folder.new_scan(plan, origin={"simulated": True, "world": "maple-even", "seed": 1})
+        judge = ["hand", "judge", str(judged), "--plate", str(path)]
+        assert "Another scan or window" in problem(judge, capsys)
+    assert not (path / "hand").exists()
+    assert answer(judge, capsys)["simulated"]
+    assert run(["hand", "list", str(path)]) == 0
+    assert "judged (simulated)" in capsys.readouterr().out
 
 
 def test_pictures_and_films_that_are_none(tmp_path, capsys):
