@@ -1,10 +1,10 @@
 """Does the plate still lie where it was found? Heard at intervals, seen more rarely and at the end.
 
 The first place of a run is struck again every `HEAR_EVERY` strikes: its sound belongs to the place
-and to the whole rig. By ear alone a slip of 1.5 mm is noticed about one time in four and one of
-6 mm mostly (tests/bench/bench_slip.py), since two strikes of one place never sound alike. So what
-sounds otherwise is looked at at once, and a picture, which shows half a millimetre, is taken every
-`LOOK_EVERY` strikes and at the end in any case.
+and to the whole rig. By ear alone a slip of 1.5 mm is noticed one time in eight, one of 3 mm every
+other time, one of 6 mm mostly (tests/bench/bench_slip.py): two strikes of one place never sound
+alike. So what sounds otherwise is looked at at once, and a picture, which shows half a millimetre,
+is taken every `LOOK_EVERY` strikes and at the end in any case.
 """
 
 from __future__ import annotations

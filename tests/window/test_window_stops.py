@@ -90,3 +90,4 @@ def test_stop_ends_a_pause(
     idle()
     assert overview(tmp_path / "a.plate").scans[-1].state == "stopped"
     assert window.stages.resume_scan.isEnabled()
+    assert window.findings.toPlainText().startswith("stopped by the user")
