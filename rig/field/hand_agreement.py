@@ -225,7 +225,9 @@ def _kappa(value: FloatArray, machine: FloatArray, picks: BlockDraws) -> Interva
 
 
 def _sentence(rank: Interval, sure: np.ndarray, places: PlateXY) -> str:
-    if rank.low is None or rank.high is None:
+    if not np.isfinite(rank.value):
+        how = "Machine or hand calls every place alike: their order cannot be compared."
+    elif rank.low is None or rank.high is None:
         how = (
             f"Machine and hand rank the places alike by {rank.value:.2f} (1: the same order), but "
             "the places lie too close together to say how sure that is."

@@ -37,6 +37,8 @@ def blocks_of(
     places: FloatArray, block_mm: float, shift_mm: tuple[float, float] = (0.0, 0.0)
 ) -> NDArray[np.int64]:
     """Number of the square block that each of the (n, 2) places lies in; (n,), from 0."""
+    if len(places) == 0:
+        return np.zeros(0, dtype=np.int64)
     cell = np.floor((places + np.asarray(shift_mm)) / block_mm).astype(np.int64)
     _, label = np.unique(cell, axis=0, return_inverse=True)
     return np.asarray(label, dtype=np.int64).ravel()

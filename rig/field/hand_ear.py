@@ -43,8 +43,10 @@ def ear_choice(
     """
     if not readings:
         return EarChoice({}, None, None, "There is no reading to compare with.")
+    if len(hand) and float(np.ptp(hand)) == 0.0:
+        return EarChoice({}, None, None, "The hand calls every place alike: no reading can follow.")
     block = blocks_of(places, block_mm)
-    count = int(block.max()) + 1
+    count = int(block.max(initial=-1)) + 1
     if count < FEWEST_BLOCKS:
         return EarChoice(
             {}, None, None,

@@ -181,6 +181,20 @@ def test_too_close_together_to_say_how_sure():
     assert "too close together" in found.sentence
 
 
+def test_a_hand_that_calls_every_place_alike():
+    places = grid(40.0)
+    hand = judged_map([Judgement(x, y, "same") for x, y in places], source="same.csv")
+    found = hand_agreement(hand, machine(), PLATE, draws=20, rng=np.random.default_rng(5))
+    assert "every place alike" in found.sentence
+    assert found.kappa is None
+    assert found.rank.low is None
+    alike = ear_choice(places, hand.value, {"attack": tone(places)})
+    assert alike.best is None
+    assert "every place alike" in alike.sentence
+    nowhere = ear_choice(places[:0], hand.value[:0], {"attack": np.zeros(0)})
+    assert "0 blocks" in nowhere.sentence
+
+
 def test_the_reading_that_follows_the_ear():
     places = grid(24.0)
     rng = np.random.default_rng(9)
