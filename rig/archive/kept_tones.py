@@ -29,7 +29,7 @@ _ROOMS_THAT_READ = ("field", "plate", "model")
 
 def key_of(scan: ScanRecord, wanted: str) -> str:
     """Fingerprint of a scan, of what is wanted of it, and of the analysis."""
-    digest = hashlib.blake2b(_code_print(), digest_size=16)
+    digest = hashlib.blake2b(code_print(_ROOMS_THAT_READ), digest_size=16)
     digest.update(wanted.encode())
     for ring in (scan.outline.rim, *scan.outline.holes):
         digest.update(np.ascontiguousarray(ring).tobytes())
@@ -48,7 +48,7 @@ def key_of(scan: ScanRecord, wanted: str) -> str:
 def recall(key: str) -> TapTone | None:
     """Return what was kept under the key; None when there is nothing whole."""
     try:
-        with (_folder() / f"{key}.npz").open("rb") as file, np.load(file) as kept:
+        with (kept_folder() / f"{key}.npz").open("rb") as file, np.load(file) as kept:
             plain: dict[str, Any] = json.loads(str(kept["plain"]))
             tuples = {name: tuple(v) for name, v in plain.items() if isinstance(v, list)}
             plain.update(tuples)
@@ -70,7 +70,7 @@ def keep(key: str, tones: TapTone) -> None:
         if name not in ("places", "tone_hz", "sd_cents")
     }
     with suppress(OSError):
-        folder = _folder()
+        folder = kept_folder()
         folder.mkdir(parents=True, exist_ok=True)
         handle, draft = tempfile.mkstemp(dir=folder, suffix=".part")
         try:
@@ -95,17 +95,19 @@ def _forget_oldest(folder: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def _folder() -> Path:
+def kept_folder() -> Path:
+    """Where things read are kept."""
     from platformdirs import user_cache_dir
 
     return Path(user_cache_dir("platerig")) / "tones"
 
 
-@lru_cache(maxsize=1)
-def _code_print() -> bytes:
+@lru_cache(maxsize=2)
+def code_print(rooms: tuple[str, ...]) -> bytes:
+    """Hash of all code in some rooms of the package."""
     package = Path(__file__).resolve().parents[1]
     digest = hashlib.blake2b(digest_size=16)
-    for room in _ROOMS_THAT_READ:
+    for room in rooms:
         for path in sorted((package / room).glob("*.py")):
             digest.update(path.read_bytes())
     return digest.digest()

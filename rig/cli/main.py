@@ -20,6 +20,7 @@ from rig.cli.commands import (
     bench,
     calibration,
     checks,
+    decision,
     folder,
     hand,
     hearing,
@@ -30,7 +31,8 @@ from rig.model.errors import PlaterigError
 
 VERB_ORDER = (
     "new", "window", "devices", "check", "locate", "plan", "scan", "gather", "read", "scratch",
-    "map", "zones", "compare", "hand", "modes", "report", "export", "calibrate",
+    "map", "zones", "thickness", "preview", "compare", "history", "distinct", "hand", "modes",
+    "report", "export", "calibrate",
 )  # fmt: skip
 
 
@@ -61,7 +63,18 @@ def platerig() -> None:
     """Tap a violin plate all over and map where it still sounds too high."""
 
 
-for _group in (folder, checks, bench, hearing, analysis, hand, modes, calibration, window):
+for _group in (
+    folder,
+    checks,
+    bench,
+    hearing,
+    analysis,
+    decision,
+    hand,
+    modes,
+    calibration,
+    window,
+):
     for _command in _group.COMMANDS:
         platerig.add_command(_command)
 

@@ -1,8 +1,9 @@
-"""Tones of a scan, computed once and recalled after that."""
+"""Tones and ring of a scan, computed once and recalled after that."""
 
 from __future__ import annotations
 
 from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone
 
@@ -22,3 +23,18 @@ def tones_of(
     tones = tap_tone(scan, reading, progress)
     keep(key, tones)
     return tones
+
+
+def ring_of(scan: ScanRecord, progress: Progress = silent) -> tuple[RingPartial, ...]:
+    """The plate's partials from all usable strikes, or what was pooled before."""
+    from rig.archive.kept_rings import keep_ring, recall_ring, ring_key
+    from rig.jobs.scan_readings import pooled_ring
+
+    key = ring_key(scan)
+    kept = recall_ring(key)
+    if kept is not None:
+        return kept
+    progress(ProgressEvent("Pooling the ring", 0, 1))
+    ring = pooled_ring(scan)
+    keep_ring(key, ring)
+    return ring
