@@ -9,7 +9,6 @@ from typing import Any
 JOBS: dict[str, tuple[str, str]] = {
     "new": ("rig.jobs.new_plate", "new_plate"),
     "plan": ("rig.jobs.tap_plan", "tap_plan"),
-    "plan doubtful": ("rig.jobs.doubtful", "doubtful_plan"),
     "scan": ("rig.jobs.scan", "scan"),
     "gather": ("rig.jobs.gather", "gather"),
     "read": ("rig.jobs.read", "read_file"),

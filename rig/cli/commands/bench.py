@@ -172,10 +172,12 @@ def _plan_doubtful(
     folder: Path, progress: Any, doubtful: dict[str, Any], options: dict[str, Any]
 ) -> Answer:
     """Further taps between those of a scan, which sets face, strength and spacing."""
+    from rig.jobs.doubtful import doubtful_plan
+
     _refuse_named("face", "strength", "spacing_mm", needs="--where everywhere")
     wanted = {name: options[name] for name in ("margin_mm", "repeats", "out", "picture")}
     contract = contract_of(
-        job("plan doubtful")(
+        doubtful_plan(
             folder, from_scan=doubtful["from_scan"], count=doubtful["count_"],
             reading=doubtful["reading"], progress=progress, **wanted,
         )
