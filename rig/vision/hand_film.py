@@ -18,6 +18,7 @@ _BESIDE_MM = 60.0  # of bed around the plate that is looked at
 _DEPARTS = 0.35  # of log chroma from the picture without hand
 _STRONG = 0.55  # chroma against white of a marker whose colour is told, at least
 _STRONGEST = 1.1  # of one that is not: more than skin, wood and most sleeves have
+_WHITE = 0.25  # chroma below which a colour is white or grey
 _NEAR_PX = 140  # around the last place, where the marker is looked for first
 _REACH = 0.42  # of log chroma, from the marker's own
 _SAME_WAY = 0.85  # cosine between the colour told and the one seen
@@ -77,11 +78,7 @@ def marker_colour(
         seen = chroma(picture[box])
         away = np.hypot(*np.moveaxis(seen - ground, -1, 0)) > _DEPARTS
         against = (seen - white.astype(np.float32))[away & (picture[box].max(axis=2) > 40)]
-        size = np.hypot(against[:, 0], against[:, 1])
-        keep = size > (_STRONG if told is not None else _STRONGEST)
-        if told is not None:
-            norm = size * max(float(np.hypot(*told)), 1e-9)
-            keep &= against @ told.astype(np.float32) > _SAME_WAY * norm
+        keep = _may_be(against, told)
         place = np.clip((against[keep] + _SPAN) / (2.0 * _SPAN) * _BINS, 0, _BINS - 1).astype(int)
         # a patch in many pictures counts for more than one large thing in a single picture
         here = np.zeros_like(heap)
@@ -95,6 +92,19 @@ def marker_colour(
     top = np.unravel_index(int(np.argmax(heap)), heap.shape)
     middle = (np.array(top) + 0.5) / _BINS * 2.0 * _SPAN - _SPAN
     return np.asarray(middle + white)
+
+
+def _may_be(against: NDArray[np.float32], told: FloatArray | None) -> np.ndarray:
+    """Which chroma against white, (n, 2), may be the marker's."""
+    size = np.hypot(against[:, 0], against[:, 1])
+    if told is None:
+        return np.asarray(size > _STRONGEST)
+    full = float(np.hypot(*told))
+    if full < _WHITE:
+        return np.asarray(size < _WHITE)
+    # skin is a pale red and a pale orange: the marker is at least half as strong as its name
+    way = against @ told.astype(np.float32) > _SAME_WAY * size * full
+    return np.asarray(way & (size > max(_STRONG, 0.5 * full)))
 
 
 class MarkerFinder:

@@ -204,3 +204,26 @@ def test_rays_meet_the_crowned_face(still, settings):
     places = np.array(PLACES)
     assert np.max(view.rise_mm(places)) > 8.0
     np.testing.assert_allclose(view.to_plate(view.to_picture(places, 5.0), 5.0), places, atol=0.02)
+
+
+def coded(light: tuple[float, float, float]) -> list[int]:
+    """Blue, green, red codes (sRGB) of linear red, green, blue."""
+    return [round(255.0 * (1.055 * v ** (1 / 2.4) - 0.055)) for v in reversed(light)]
+
+
+@pytest.mark.parametrize("told", ["red", None])
+def test_a_red_dot_on_a_pale_red_finger(told):
+    wood = np.full((160, 160, 3), coded((0.56, 0.36, 0.19)), dtype=np.uint8)
+    pictures = []
+    for k in range(8):
+        picture = wood.copy()
+        picture[60:130, 10 + 12 * k : 40 + 12 * k] = coded((0.50, 0.30, 0.22))
+        picture[64:71, 20 + 12 * k : 27 + 12 * k] = coded(RED)
+        pictures.append(picture)
+    box = (slice(0, 160), slice(0, 160))
+    name = None if told is None else chroma_of_name(told)
+    found = hand_film.marker_colour(pictures, wood, box, np.zeros(2), name)
+    assert found is not None
+    np.testing.assert_allclose(found, np.log([RED[0] / RED[1], RED[2] / RED[1]]), atol=0.25)
+    blue = hand_film.marker_colour(pictures, wood, box, np.zeros(2), chroma_of_name("blue"))
+    assert blue is None
