@@ -25,6 +25,7 @@ from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
 
 IntArray = NDArray[np.int64]
+_SHARED_ERROR = 0.3  # correlation; found with arched virtual plates heard by microphone only
 Estimator = Callable[[ScanRecord, Progress], TapTone]
 
 
@@ -95,11 +96,14 @@ def averaged(plate: TapTone, waves: TapTone) -> TapTone:
     one, middle_hz = _against_middle(plate.tone_hz[here])
     two, _ = _against_middle(waves.tone_hz[there])
     one_sd, two_sd = plate.sd_cents[here], waves.sd_cents[there]
-    gap = (one - two) / np.hypot(one_sd, two_sd)
+    # Both hear the same strikes: their errors are not wholly independent.
+    shared = _SHARED_ERROR * one_sd * two_sd
+    gap = (one - two) / np.sqrt(one_sd**2 + two_sd**2 - 2.0 * shared)
     birge = max(1.0, 1.4826 * float(np.median(np.abs(gap - np.median(gap)))))
     weight = one_sd**-2 / (one_sd**-2 + two_sd**-2)
     value = weight * one + (1.0 - weight) * two
-    sd = birge / np.sqrt(one_sd**-2 + two_sd**-2)
+    alone = (weight * one_sd) ** 2 + ((1.0 - weight) * two_sd) ** 2
+    sd = birge * np.sqrt(alone + 2.0 * weight * (1.0 - weight) * shared)
     apart = float(np.std(one - two))
     return replace(
         plate,

@@ -41,11 +41,14 @@ def _cents(tones: TapTone) -> np.ndarray:
 
 
 def _pair(claimed: float, true_sd: float = 40.0) -> tuple[np.ndarray, TapTone, TapTone]:
+    """Two readings of the same strikes: three tenths of their errors' variance are shared."""
     rng = np.random.default_rng(7)
     truth = rng.uniform(-400, 400, COUNT)
     truth -= np.median(truth)
-    plate = _tones("inversion", truth + rng.normal(0, true_sd, COUNT), claimed)
-    waves = _tones("waves", truth + rng.normal(0, true_sd, COUNT) + 300.0, claimed)
+    shared, *own = rng.normal(0, true_sd, (3, COUNT))
+    one, two = (np.sqrt(0.3) * shared + np.sqrt(0.7) * error for error in own)
+    plate = _tones("inversion", truth + one, claimed)
+    waves = _tones("waves", truth + two + 300.0, claimed)
     return truth, plate, waves
 
 
@@ -53,7 +56,7 @@ def test_the_mean_is_nearer_the_truth_than_either() -> None:
     truth, plate, waves = _pair(claimed=40.0)
     both = joint.averaged(plate, waves)
     errors = [np.std(_cents(t) - truth) for t in (plate, waves, both)]
-    assert errors[2] < 0.8 * min(errors[:2])
+    assert errors[2] < 0.85 * min(errors[:2])
 
 
 @pytest.mark.parametrize("claimed", [10.0, 40.0])
