@@ -4,9 +4,9 @@ The map is a Gaussian field with the covariance that `surface` spreads maps out 
 of order 1: P. Whittle, "On stationary processes in the plane", Biometrika 41 (1954) 434);
 what a tap at a place would take off its variance is known before it is made (C. E. Rasmussen &
 C. K. I. Williams, "Gaussian Processes for Machine Learning" (2006), eq. 2.24). Places are taken one
-after the other, each the one that takes most off the variance where it is undecided whether the
-wood stands above the threshold (A. Krause, A. Singh & C. Guestrin, J. Mach. Learn. Res. 9 (2008)
-235, on how near such a greedy choice comes to the best). Edges and sound holes are not regarded.
+after the other, each the one that takes most off the variance where the wood stands above the
+threshold or may do so (A. Krause, A. Singh & C. Guestrin, J. Mach. Learn. Res. 9 (2008) 235, on
+how near such a greedy choice comes to the best). Edges and sound holes are not regarded.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ MOST_TAPS = 1000
 _STEP_MM = 6.0
 _MOST_PLACES = 1600
 _APART_MM = 2.5  # nearer to a tap that was struck a new one is the same
-_EVERYWHERE = 0.05  # weight of wood that is surely below or above the threshold
+_EVERYWHERE = 0.05  # weight of wood that is surely below the threshold
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class NextTaps:
     """Further places (k, 2), the most telling first.
 
     rms_cents (k + 1,): the map's error to expect with the first 0, 1, … k of them, over all wood;
-    doubtful_cents: the same, weighted to where the threshold is undecided.
+    doubtful_cents: the same, weighted to where the wood is above the threshold or may be.
     """
 
     places: PlateXY
@@ -106,7 +106,7 @@ def next_taps(
     field = Gaussian(float(np.sqrt(max(float(np.var(values)) - noise**2, noise**2))))
     middle = float(np.median(values))
     mean, covariance = field.told(tapped, values - middle, sd, grid)
-    weight = undecided(
+    weight = worth_knowing(
         mean + middle, np.sqrt(np.maximum(np.diag(covariance), 1e-9)), threshold_cents
     )
     free = nearest(tapped, grid, 1)[0][:, 0] > _APART_MM
@@ -114,12 +114,16 @@ def next_taps(
     return NextTaps(PlateXY(grid[chosen]), rms, doubtful, threshold_cents)
 
 
-def undecided(mean: FloatArray, sd: FloatArray, threshold_cents: float) -> FloatArray:
-    """Weight of places: 1 where above or below the threshold is as likely, small where sure."""
+def worth_knowing(mean: FloatArray, sd: FloatArray, threshold_cents: float) -> FloatArray:
+    """Weight of places: 1 where they are above the threshold, or as likely as not; small below.
+
+    Above it the height decides how much wood is to come off, near it whether any.
+    """
     from scipy.special import ndtr
 
     above = ndtr((mean - threshold_cents) / sd)
-    return np.asarray(_EVERYWHERE + (1.0 - _EVERYWHERE) * 4.0 * above * (1.0 - above))
+    needed = np.where(above > 0.5, 1.0, 4.0 * above * (1.0 - above))
+    return np.asarray(_EVERYWHERE + (1.0 - _EVERYWHERE) * needed)
 
 
 def greedy(

@@ -10,7 +10,7 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 from test_field_thickness import tone_map_of
 
-from rig.field.next_taps import Gaussian, greedy, next_taps, undecided
+from rig.field.next_taps import Gaussian, greedy, next_taps, worth_knowing
 from rig.field.surface import RANGE_MM
 from rig.model.errors import UsageError
 from rig.virtual.shapes import violin_outline
@@ -58,12 +58,12 @@ def test_places_that_may_not_be_tapped_are_not() -> None:
     assert len(rms) == 6
 
 
-def test_weight_is_where_it_is_undecided() -> None:
-    weight = undecided(np.array([-100.0, 35.0, 200.0, 30.0]), np.full(4, 15.0), 35.0)
+def test_weight_is_where_wood_may_come_off() -> None:
+    weight = worth_knowing(np.array([-100.0, 35.0, 200.0, 25.0, 10.0]), np.full(5, 15.0), 35.0)
     assert weight[1] == pytest.approx(1.0)
-    assert weight[0] < 0.06
-    assert weight[2] < 0.06
-    assert 0.8 < weight[3] < 1.0
+    assert weight[0] == pytest.approx(0.05, abs=0.01)
+    assert weight[2] == pytest.approx(1.0)
+    assert 0.05 < weight[4] < weight[3] < 1.0
 
 
 def test_taps_gather_round_the_doubtful_place() -> None:

@@ -191,7 +191,7 @@ def _plan_doubtful(
             f"those of {contract['from_scan']} ({contract['reading']})."
         )
         to.line(
-            "Error of the map to expect where it is undecided whether the wood stands "
+            "Error of the map to expect where the wood stands, or may stand, "
             f"{number(contract['threshold_cents'])} cents high: "
             f"{number(contract['doubtful_before_cents'], 1)} cents now, "
             f"{number(contract['doubtful_after_cents'], 1)} with them "
