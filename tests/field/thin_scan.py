@@ -120,15 +120,17 @@ def true_plate(
     bars: tuple[Bar, ...] = (),
     bar_stiffness: float = 1.0,
     mesh_mm: float = 9.0,
+    outline: Outline | None = None,
+    modes: int = 250,
     change: tuple[float, float, float, float] | None = None,
 ) -> TrueThinPlate:
     """Make a random plate; its constants lie 5-15 % away from the handbook's.
 
-    heights: the arch, the estimator's template times arching_mm if left out; bars as told, their
-    stiffness times bar_stiffness in truth.
+    outline: a violin's if left out; heights: the arch, the estimator's template times arching_mm if
+    left out; bars: their stiffness is bar_stiffness times what their section and wood say.
     """
     rng = np.random.default_rng(seed)
-    outline = violin_outline()
+    outline = outline or violin_outline()
     species = WOODS[wood]
     off = rng.uniform(0.05, 0.15, 4) * rng.choice([-1.0, 1.0], 4)
     stiffness = species.stiffness().scaled(np.log1p(off))
@@ -164,15 +166,15 @@ def true_plate(
     local = stiffness_ripple(model.places_mm, ripple)
     soft = np.random.default_rng([seed, 77]).uniform(0.75, 1.35, 2)
     shear_pa = soft * species.e_along * [species.ratio_shear_across, species.ratio_shear_along]
-    modes = model.solve(
-        thickness * 1e-3, stiffness, density, count=250, arch=arch,
+    solved = model.solve(
+        thickness * 1e-3, stiffness, density, count=modes, arch=arch,
         shear_pa=(float(shear_pa[0]), float(shear_pa[1])),
         relative_stiffness=np.exp(local), bars=model.laid(bars),
         bar_stiffness=np.full(len(bars), bar_stiffness),
     )  # fmt: skip
     mass_kg = model.mass_kg(thickness * 1e-3, density) + sum(bar_mass_kg(bar) for bar in bars)
     return TrueThinPlate(
-        outline, wood, modes, thickness, 1e3 * mass_kg,
+        outline, wood, solved, thickness, 1e3 * mass_kg,
         all_spots, seed, graded, ripple, arching_mm, heights, bars,
     )  # fmt: skip
 
