@@ -299,6 +299,11 @@ def _plate_pairs(content: ReportContent) -> list[tuple[str, str]]:
         value = getattr(plate, name)
         if value is not None:
             pairs.append((words, f"{value:g} {unit}"))
+    if plate.arch_heights_mm is not None:
+        pairs.append(("arch", f"measured at {count(len(plate.arch_heights_mm), 'place')}"))
+    for bar in plate.bars or ():
+        high = f"{max(bar.heights_mm):g} mm high, {bar.width_mm:g} mm wide"
+        pairs.append(("bar glued inside", f"{bar.length_mm:.0f} mm long, {high}"))
     if plate.notes:
         pairs.append(("notes", plate.notes))
     return pairs

@@ -102,7 +102,9 @@ def unknown_facts(plate: PlateFacts, measured: Collection[str] = ()) -> str:
     missing = [
         words
         for name, words in _FACT_WORDS
-        if getattr(plate, name) is None and name not in measured
+        if getattr(plate, name) is None
+        and name not in measured
+        and not (name == "arching_mm" and plate.arch_heights_mm is not None)
     ]
     if not missing:
         return ""

@@ -16,7 +16,7 @@ from fpdf import FPDF
 
 from rig import __version__
 from rig.model.errors import StorageFullError
-from rig.model.plate_facts import PlateFacts
+from rig.model.plate_facts import Bar, PlateFacts
 from rig.report import texts
 from rig.report.document import write_report
 from rig.report.pages import Pages
@@ -192,3 +192,18 @@ def test_tables_read_back(tmp_path: Path) -> None:
 def test_true_minus() -> None:
     assert true_minus("at x -56, fell by -3.5 cents") == "at x −56, fell by −3.5 cents"
     assert true_minus("5-95 % of S-0001, 2026-05-04") == "5-95 % of S-0001, 2026-05-04"
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_measured_heights_and_bars_are_printed(
+    printed: dict[int, list[str]], tmp_path: Path
+) -> None:
+    content = samples.content()
+    heights = ((0.0, 180.0, 15.0),) * 7
+    bars = (Bar(-17.0, 55.0, -21.0, 320.0, (3.0, 11.0, 3.0), 5.5),)
+    plate = replace(content.plate, arching_mm=None, arch_heights_mm=heights, bars=bars)
+    write_report(replace(content, plate=plate), tmp_path / "work.pdf")
+    text = " ".join(line for page in printed.values() for line in page)
+    assert "measured at 7 places" in text
+    assert "265 mm long, 11 mm high, 5.5 mm wide" in text
+    assert "Not known for this plate: mean thickness." in text
