@@ -4,19 +4,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from rig.jobs.floor import depths_json, stopped_order
 from rig.jobs.make_map import MapResult, make_map
 from rig.model.progress import Progress, silent
 from rig.model.tone_map import ReadingKind, TargetKind, WorkOrder
 
+if TYPE_CHECKING:
+    from rig.field.stop_rules import StoppedOrder
+
 
 @dataclass(frozen=True)
 class ZonesResult:
-    """A work order with the map it was read off."""
+    """A work order with the map it was read off.
+
+    stopped: what the wood's thickness says of every zone found; None where nothing is known of it.
+    """
 
     work_order: WorkOrder
     map_result: MapResult
+    stopped: StoppedOrder | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The contract of `platerig zones --json`."""
@@ -48,6 +56,7 @@ class ZonesResult:
                 }
                 for zone in order.zones
             ],
+            **depths_json(self.stopped),
         }
 
 
@@ -60,7 +69,16 @@ def zones(
     *,
     records: Path | str | None = None,
     rig: Path | str | None = None,
+    floor_mm: float | None = None,
 ) -> ZonesResult:
-    """Find the high zones of one scan; scan None: the latest. records, rig: as in `make_map`."""
+    """Find the high zones of one scan; scan None: the latest. records, rig: as in `make_map`.
+
+    floor_mm: no zone where the wood may be as thin as this by the plate's thickness readings.
+    Raises UsageError for a floor that no plate has.
+    """
+    from rig.field.stop_rules import check_floor
+
+    check_floor(floor_mm)  # before the long work
     made = make_map(folder, scan, reading, target, progress, records=records, rig=rig)
-    return ZonesResult(made.work_order, made)
+    found = stopped_order(folder, made, floor_mm)
+    return ZonesResult(made.work_order if found is None else found.order, made, found)

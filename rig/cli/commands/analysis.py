@@ -111,13 +111,15 @@ def say_evenness(to: Speaker, contract: Json) -> None:
 @verb(
     "zones",
     "List the high zones in work order.",
-    example="platerig zones maple-back.plate --scan S0001",
+    example="platerig zones maple-back.plate --scan S0001 --floor-mm 2.2",
 )
 @folder_argument
 @scan_option()
 @reading_option
 @target_option
 @records_options
+@click.option("--floor-mm", type=float, metavar="MM",
+              help="No zone where thickness readings may be as low as this.")  # fmt: skip
 def zones(
     folder: Path,
     scan: str | None,
@@ -125,6 +127,7 @@ def zones(
     target: str | None,
     rig: Path | None,
     records: Path | None,
+    floor_mm: float | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
@@ -133,7 +136,7 @@ def zones(
     contract = contract_of(
         job("zones")(
             folder, scan, reading=reading, target=TARGET_NAMES[target], records=records, rig=rig,
-            progress=progress,
+            floor_mm=floor_mm, progress=progress,
         )
     )  # fmt: skip
 
@@ -156,6 +159,10 @@ def zones(
                 title="High zones in work order (x to the right of the centre line, y from the "
                 "lower end, seen from the outer face)",
             )
+        for depth in contract.get("depths", []):
+            where = f"x {number(depth['x_mm'])}, y {number(depth['y_mm'])} mm"
+            to.line(f"  {where}: {sentence(depth['sentence'])}")
+        to.lines(f"  {sentence(note)}" for note in contract.get("depth_notes", []))
         spot = contract.get("starting_spot")
         if spot:
             why = contract.get("starting_spot_reason") or ""
