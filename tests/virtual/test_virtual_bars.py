@@ -7,15 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rig.model.arch_heights import checked_heights
+from rig.model.glued_bars import checked_bars
 from rig.model.outline import Outline
 from rig.model.plate_facts import Bar
 from rig.plate.arching import ArchSurface
+from rig.plate.bars import bar_mass_kg
 from rig.plate.plate_model import PlateModel
 from rig.plate.wood import WOODS, Stiffness
 from rig.virtual.plate.bars import GluedBar
 from rig.virtual.plate.spec import Graduation, PlateSpec
 from rig.virtual.plate.store import solve_plate
 from rig.virtual.plate.wood import SPRUCE, Scatter, Wood
+from rig.virtual.worlds import world_spec
 
 SITKA = WOODS["sitka spruce"]
 BAR_WOOD = Wood(
@@ -106,3 +110,15 @@ def test_a_bar_on_an_arched_panel_agrees_too() -> None:
         bars=model.laid([Bar(40.0, 15.0, 62.0, 176.0, (9.0,), 5.5, "sitka spruce")]),
     )
     np.testing.assert_allclose(modes.frequency_hz[3:11], true[:8], rtol=0.015)
+
+
+def test_the_barred_world_tells_what_can_be() -> None:
+    spec = world_spec("spruce-top-barred")
+    assert spec.facts.bars is not None
+    assert spec.facts.arch_heights_mm is not None
+    checked_bars(spec.facts.bars, spec.plate.outline)
+    heights = np.array(checked_heights(spec.facts.arch_heights_mm, spec.plate.outline))
+    assert heights[:, 2].max() == pytest.approx(14.5, abs=0.8)
+    told, true = spec.facts.bars[0], spec.plate.bars[0]
+    assert told.length_mm == pytest.approx(true.length_mm)
+    assert bar_mass_kg(told) == pytest.approx(true.mass_kg, rel=0.08)  # handbook's density
