@@ -326,6 +326,8 @@ def heard_shifts(
             found.append(HeardShift(float(heard), None, None, None, None, None))
             continue
         alike, change = float(likeness[k, m]), float(effect.change_cents[m])
-        sd = float(np.hypot(effect.sd_cents[m], (1.0 - alike) * change))
+        # a mode off in shape or in frequency is off as much in the energies behind its change
+        off_by = float(np.hypot(1.0 - alike, 2.0 * np.log(effect.hz[m] / heard)))
+        sd = float(np.hypot(effect.sd_cents[m], off_by * change))
         found.append(HeardShift(float(heard), m, float(effect.hz[m]), alike, change, sd))
     return tuple(found)

@@ -21,7 +21,7 @@ from rig.plate.wood import Stiffness
 GRADED = Doubts(FROM_OUTLINE.constants, 0.04, 40.0, FROM_OUTLINE.level)
 _CONSTANTS = ("c11_gpa", "c22_gpa", "c12_gpa", "c66_gpa")
 _UNKNOWN_MASS = 0.10  # thickness without mass and mean thickness; usual spread of graduations
-FITTED_REACH, GUESSED_REACH = 0.06, 0.35  # of a frequency: how far the model may be off
+FITTED_REACH, GUESSED_REACH = 0.15, 0.35  # of a frequency: how far the model may be off
 
 
 @dataclass(frozen=True)
