@@ -32,6 +32,7 @@ _DRAWS = 5
 _SEED = 20214
 _MESH_SHARE = 0.015  # of a change, by a finer mesh (tests/field/test_field_preview.py)
 _TOLERANCE = 1e-10
+_SHAPE_SHARE = 0.7  # set on one virtual plate, tests/bench/bench_preview_world.py
 
 
 @dataclass(frozen=True)
@@ -319,6 +320,7 @@ def heard_shifts(
 
     rows, columns = linear_sum_assignment(-np.where(usable, likeness - 0.3 * off, -10.0))
     mode = {int(r): int(c) for r, c in zip(rows, columns, strict=True) if usable[r, c]}
+    usual = float(np.sqrt(np.mean(effect.change_cents**2)))
     found = []
     for k, heard in enumerate(hz):
         m = mode.get(k)
@@ -326,8 +328,10 @@ def heard_shifts(
             found.append(HeardShift(float(heard), None, None, None, None, None))
             continue
         alike, change = float(likeness[k, m]), float(effect.change_cents[m])
-        # a mode off in shape or in frequency is off as much in the energies behind its change
-        off_by = float(np.hypot(1.0 - alike, 2.0 * np.log(effect.hz[m] / heard)))
-        sd = float(np.hypot(effect.sd_cents[m], off_by * change))
+        # Off in frequency: off twice as much in the energies behind the change. Off in shape: the
+        # bend at one place errs by the sine of the angle between the shapes, times what is usual.
+        energy = 2.0 * float(np.log(effect.hz[m] / heard)) * change
+        bend = _SHAPE_SHARE * float(np.sqrt(max(1.0 - alike, 0.0))) * usual
+        sd = float(np.sqrt(effect.sd_cents[m] ** 2 + energy**2 + bend**2))
         found.append(HeardShift(float(heard), m, float(effect.hz[m]), alike, change, sd))
     return tuple(found)
