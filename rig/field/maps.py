@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.field.targets import target_cents, usual_target
+from rig.field.targets import Against, target_of, usual_target
 from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone, TargetKind, ToneMap
@@ -19,16 +19,18 @@ def tone_map(
     target: TargetKind | None = None,
     *,
     ring: tuple[RingPartial, ...] = (),
+    against: Against | None = None,
 ) -> ToneMap:
     """Put the tones of a scan against their own middle value and a named target.
 
     target None: the usual one of the reading (tone per place against a smooth graduation, attack
-    against flat).
+    against flat). against: the other scan's tones or the drawing, where the target is one; errors
+    as `target_of`.
     """
     chosen = target or usual_target(tap_tone.reading)
     middle_hz = float(np.exp(np.median(np.log(tap_tone.tone_hz))))
     cents = cents_between(tap_tone.tone_hz, middle_hz)
-    wanted, patches = target_cents(chosen, tap_tone, cents, scan.outline)
+    wanted = target_of(chosen, tap_tone, cents, scan, against)
     low, high = _evenness_interval(cents, tap_tone.sd_cents)
     return ToneMap(
         scan=scan.scan,
@@ -40,7 +42,7 @@ def tone_map(
         places=tap_tone.places,
         tone_cents=cents,
         sd_cents=tap_tone.sd_cents,
-        excess_cents=cents - wanted,
+        excess_cents=cents - wanted.cents,
         middle_hz=middle_hz,
         evenness_cents=evenness_cents(cents),
         evenness_low_cents=low,
@@ -51,7 +53,11 @@ def tone_map(
         reasons=tap_tone.reasons,
         misfit=tap_tone.misfit,
         simulated=scan.simulated,
-        patches=patches,
+        patches=wanted.patches,
+        target_from=wanted.taken_from,
+        target_sd_cents=wanted.sd_cents if wanted.sd_cents.any() else None,
+        target_length_mm=wanted.length_mm,
+        target_notes=wanted.notes,
     )
 
 

@@ -44,13 +44,18 @@ def surface(
 ) -> Surface:
     """Spread a tone map (or the change of a comparison) over the wood in steps of `step_mm`.
 
-    excess: the tone above target instead of the tone.
+    excess: the tone above target instead of the tone, from the taps that the target speaks of.
     """
+    places, sd = np.asarray(tone_map.places), tone_map.sd_cents
     if isinstance(tone_map, Comparison):
         values = tone_map.change_cents
+    elif excess:
+        told = np.isfinite(tone_map.excess_cents)
+        places, values = places[told], tone_map.excess_cents[told]
+        sd = tone_map.excess_sd_cents[told]
     else:
-        values = tone_map.excess_cents if excess else tone_map.tone_cents
-    return spread_out(np.asarray(tone_map.places), values, tone_map.sd_cents, outline, step_mm)
+        values = tone_map.tone_cents
+    return spread_out(places, values, sd, outline, step_mm)
 
 
 def spread_out(

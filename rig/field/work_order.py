@@ -17,15 +17,24 @@ from rig.field.smoothing import (
     error_length_mm,
     even_grid,
 )
+from rig.model.errors import UsageError
 from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
-from rig.model.tone_map import HighZone, Patch, ToneMap, WorkOrder
+from rig.model.tone_map import HighZone, Patch, TargetKind, ToneMap, WorkOrder
 from rig.model.units import FloatArray
 
 FLOOR_CENTS = 35.0  # about 2 % of thickness, 0.07 mm: below this nobody works
 CONFIDENCE = 0.95
 _GRID_MM = 7.0
 _SEED = 20211
+_AGAINST: dict[TargetKind, str] = {
+    "flat": "the plate's own middle value",
+    "smooth graduation": "a smooth graduation",
+    "mirror side": "the mirror side",
+    "other face": "the other face at the same spot ({})",
+    "earlier scan": "the earlier scan {}",
+    "drawn profile": "the drawn profile {}",
+}
 
 
 @dataclass(frozen=True)
@@ -41,7 +50,11 @@ class SmoothedExcess:
 
 
 def work_order(
-    tone_map: ToneMap, scan: ScanRecord, smallest_change_cents: float | None = None
+    tone_map: ToneMap,
+    scan: ScanRecord,
+    smallest_change_cents: float | None = None,
+    *,
+    start_mm: tuple[float, float] | None = None,
 ) -> WorkOrder:
     """Find the zones that chance does not explain and put them in order.
 
@@ -49,10 +62,13 @@ def work_order(
     place whose smoothed excess reaches 95 % confidence against the greatest peak that chance would
     show anywhere on the plate. It is `FLOOR_CENTS` high at least, and never less than
     smallest_change_cents, which the rig can tell apart at a place by a repeatability study.
+    start_mm: the starting spot where it was put by hand; raises UsageError where no wood is there.
     """
     floor = max(FLOOR_CENTS, smallest_change_cents or 0.0)
     smooth = smoothed_excess(tone_map, scan.outline)
     spot, spot_reason = starting_spot(smooth, scan.outline)
+    if start_mm is not None:
+        spot, spot_reason = put_by_hand(start_mm, scan.outline, spot)
     if tone_map.reading == "attack":
         # What is heard at once follows the pattern of the plate's modes and the distance from the
         # edge at least as much as the wood; on a thick place it may even sound darker.
@@ -81,20 +97,26 @@ def work_order(
 
 def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     """Average the excess at the size of a scraper's pass, with sd and the play of chance."""
-    places = np.asarray(tone_map.places)
+    told = np.isfinite(tone_map.excess_cents)  # a target need not speak of every tap
+    places, sd_cents = np.asarray(tone_map.places)[told], tone_map.sd_cents[told]
     margin = float(np.quantile(outline.edge_distance_mm(places), 0.02))
     grid = even_grid(outline, _GRID_MM, max(margin, 3.0))
     weights = averaging_weights(
-        places, grid, outline, fwhm_mm=SCRAPER_MM, variance=tone_map.sd_cents**2
+        places, grid, outline, fwhm_mm=SCRAPER_MM, variance=tone_map.excess_sd_cents[told] ** 2
     )
     known = weights.sum(axis=1) > 0.5
     grid, weights = grid[known], weights[known]
     length = error_length_mm(tone_map.reading, tone_map.estimator)
-    covariance = weights @ error_covariance(places, tone_map.sd_cents, length) @ weights.T
+    errors = error_covariance(places, sd_cents, length)
+    if tone_map.target_sd_cents is not None:
+        errors += error_covariance(
+            places, tone_map.target_sd_cents[told], tone_map.target_length_mm
+        )
+    covariance = weights @ errors @ weights.T
     sd = np.sqrt(np.diag(covariance))
-    excess = weights @ tone_map.excess_cents
+    excess, tone = weights @ tone_map.excess_cents[told], weights @ tone_map.tone_cents[told]
     chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
-    return SmoothedExcess(grid, excess, sd, excess / sd, weights @ tone_map.tone_cents, chance)
+    return SmoothedExcess(grid, excess, sd, excess / sd, tone, chance)
 
 
 def starting_spot(
@@ -117,6 +139,29 @@ def starting_spot(
         (float(spot[0]), float(spot[1])),
         f"The highest tone near the middle, {above:+.0f} cents against the plate's middle value.",
     )
+
+
+def put_by_hand(
+    start_mm: tuple[float, float],
+    outline: Outline,
+    found_mm: tuple[float, float] | None = None,
+) -> tuple[tuple[float, float], str]:
+    """The starting spot where the maker put it; found_mm: where it would be by itself.
+
+    Raises UsageError for a spot that is not on the wood.
+    """
+    if not outline.contains(np.array([start_mm], dtype=np.float64))[0]:
+        raise UsageError(
+            f"The starting spot x {start_mm[0]:g}, y {start_mm[1]:g} mm is not on the wood.",
+            remedy="Give x to the right of the centre line and y from the lower end, in mm, seen "
+            "from the outer face.",
+        )
+    reason = "Put here by hand"
+    if found_mm is not None:
+        reason += (
+            f"; the highest tone near the middle is at x {found_mm[0]:.0f}, y {found_mm[1]:.0f} mm"
+        )
+    return start_mm, f"{reason}."
 
 
 @dataclass(frozen=True)
@@ -234,8 +279,7 @@ def _sentence(
     floor: float,
     smallest: float | None,
 ) -> str:
-    flat = tone_map.target == "flat"
-    against = "the plate's own middle value" if flat else "a smooth graduation"
+    against = _AGAINST[tone_map.target].format(tone_map.target_from)
     if not zones:
         told = (
             "how much it can tell apart was not studied"

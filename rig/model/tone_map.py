@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+
 from rig.model.frames import Face, PlateXY
 from rig.model.reading import RingPartial
 from rig.model.units import FloatArray
 
 ReadingKind = Literal["local", "attack", "contact", "rebound"]
-TargetKind = Literal["flat", "smooth graduation"]
+TargetKind = Literal[
+    "flat", "smooth graduation", "mirror side", "other face", "earlier scan", "drawn profile"
+]
 Verdict = Literal["good", "use with care", "refused"]
 
 
@@ -61,7 +65,9 @@ class Patch:
 class ToneMap:
     """The field over the plate, in cents against the scan's own middle value.
 
-    excess_cents: (n,) tone above the named target; evenness: 5 % to 95 % spread of tone_cents.
+    excess_cents: (n,) tone above the named target, NaN where the target says nothing; evenness:
+    5 % to 95 % spread of tone_cents. target_from: the scan or file that the target comes from;
+    target_sd_cents: (n,) its own doubt, None where it has none, alike over target_length_mm.
     """
 
     scan: str
@@ -85,6 +91,22 @@ class ToneMap:
     misfit: float | None = None
     simulated: bool = False
     patches: tuple[Patch, ...] = ()  # what stands out of a smooth graduation, high and low
+    target_from: str | None = None
+    target_sd_cents: FloatArray | None = None
+    target_length_mm: float = 0.0
+    target_notes: tuple[str, ...] = ()
+
+    @property
+    def excess_sd_cents(self) -> FloatArray:
+        """Doubt (n,) of the excess: of the tone and of the target together."""
+        if self.target_sd_cents is None:
+            return self.sd_cents
+        return np.hypot(self.sd_cents, self.target_sd_cents)
+
+    @property
+    def target_name(self) -> str:
+        """The target with the scan or file it comes from: `earlier scan S0001`."""
+        return f"{self.target} {self.target_from}" if self.target_from else self.target
 
 
 @dataclass(frozen=True)
