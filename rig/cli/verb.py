@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sys
 from collections.abc import Callable, Iterator
 from functools import wraps
@@ -18,8 +19,10 @@ FILE = click.Path(path_type=Path, readable=False)
 FACE = click.Choice(["outer", "inner"])
 STRENGTH = click.Choice(["light", "firm"])
 READING = click.Choice(["local", "attack", "contact", "rebound"])
-TARGET = click.Choice(["flat", "smooth"])
-TARGET_NAMES = {"flat": "flat", "smooth": "smooth graduation", None: None}
+TARGETS = {
+    "flat": "flat", "smooth": "smooth graduation", "mirror": "mirror side",
+    "other-face": "other face",
+}  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -84,12 +87,56 @@ def reading_option(function: Callable[..., Any]) -> Callable[..., Any]:
     )(function)
 
 
+def _target(text: str | None, short: tuple[str, ...], others: bool) -> str | None:
+    """A target by its short name, in full; with `others` a scan or a file stays as it is."""
+    if text is None or text in short:
+        return None if text is None else TARGETS[text]
+    if others and re.fullmatch(r"[Ss]\d{4,}|.+\.[Cc][Ss][Vv]", text):
+        return text
+    more = ", an earlier scan such as S0001, or a file NAME.csv" if others else ""
+    raise click.BadParameter(f"'{text}' is none of {', '.join(short)}{more}.")
+
+
 def target_option(function: Callable[..., Any]) -> Callable[..., Any]:
     """Add the option --target."""
     return click.option(
         "--target",
-        type=TARGET,
-        help="What even means: flat, the same everywhere, or smooth, a smooth graduation.",
+        callback=lambda _c, _o, text: _target(text, tuple(TARGETS), others=True),
+        metavar="NAME|S0001|FILE.csv",
+        help="What even means: flat, smooth (a smooth graduation), mirror (the other side), "
+        "other-face, an earlier scan, or a drawn profile (x_mm,y_mm,target_cents). Left out: flat "
+        "for attack, smooth otherwise.",
+    )(function)
+
+
+def own_target_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option --target with the targets that every scan has in itself."""
+    return click.option(
+        "--target",
+        callback=lambda _c, _o, text: _target(text, ("flat", "smooth", "mirror"), others=False),
+        metavar="flat|smooth|mirror",
+        help="What even means: the same everywhere, a smooth graduation, or the mirror side.",
+    )(function)
+
+
+def start_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option --start, two numbers in mm of the plate frame."""
+
+    def place(_context: Any, _option: Any, text: str | None) -> tuple[float, float] | None:
+        if text is None:
+            return None
+        try:
+            x, y = (float(part) for part in text.split(","))
+        except ValueError:
+            wrong = f"'{text}' is no place; write X,Y in mm, such as -10,180."
+            raise click.BadParameter(wrong) from None
+        return x, y
+
+    return click.option(
+        "--start",
+        callback=place,
+        metavar="X,Y",
+        help="Begin the work order here (mm, plate frame) and not at the spot that was found.",
     )(function)
 
 

@@ -28,7 +28,7 @@ def draw_map(
     check_kind(path)
     progress(ProgressEvent("Drawing", 0, 1))
     tone_map, outline, strength = made.tone_map, made.scan.outline, made.scan.strength
-    foot = made.scan.calibration.sentence
+    foot = " ".join((*tone_map.target_notes, made.scan.calibration.sentence))
     if show == "doubt":
         sheet = uncertainty_sheet(tone_map, made.surface, outline, strength=strength, foot=foot)
     else:

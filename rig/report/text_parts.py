@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rig import __version__
 from rig.model.tone_map import Comparison, ToneMap
 from rig.model.units import nearest_note
@@ -132,7 +134,7 @@ def all_places(pages: Pages, content: ReportContent) -> None:
                     f"{y:.1f}".replace("-", "−"),
                     signed_number(tone),
                     f"{sd:.0f}",
-                    signed_number(excess),
+                    signed_number(excess) if math.isfinite(excess) else "–",
                 )
                 for tap, (x, y), tone, sd, excess in zip(
                     made.taps,
@@ -320,7 +322,12 @@ def _scan_pairs(facts: ScanFacts, made: ToneMap) -> list[tuple[str, str]]:
             f"{facts.bad} left out as bad",
         ),
         ("reading", f"{READING_WORDS[made.reading]}, by the {made.estimator}"),
-        ("target", made.target),
+        (
+            "target",
+            " ".join((f"{made.target_name}.", *made.target_notes))
+            if made.target_notes
+            else made.target_name,
+        ),
     ]
     if facts.microphone_xyz_mm is not None:
         x, y, z = facts.microphone_xyz_mm

@@ -69,6 +69,23 @@ TARGETS = {
         "The target is a smooth graduation fitted to the map itself: a plate that is thicker in "
         "the middle is not called high there. A high zone is what stands above its surroundings."
     ),
+    "mirror side": (
+        "The target is the mirror side: the tone at the same height on the other side of the "
+        "centre line, with the doubt of both sides joined. Taps whose mirror place is off the "
+        "tapped wood are held against nothing."
+    ),
+    "other face": (
+        "The target is the other face: its tone at the same spot, the levels of the two scans "
+        "matched by the median."
+    ),
+    "earlier scan": (
+        "The target is an earlier scan of the same face, the levels of the two scans matched by "
+        "the median."
+    ),
+    "drawn profile": (
+        "The target is a drawn profile, carried smoothly from the drawn places over the plate; "
+        "only its differences count."
+    ),
 }
 
 ZONES = (

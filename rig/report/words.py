@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 
+from rig.field.targets import usual_target
 from rig.model.frames import Face
 from rig.model.tone_map import Comparison, ToneMap
 
@@ -35,12 +36,18 @@ def map_lines(tone_map: ToneMap, strength: str | None = None) -> tuple[str, ...]
     return (
         f"Scan {tone_map.scan}, {face_words(tone_map.face)}{blow} · reading: "
         f"{READING_WORDS[tone_map.reading]} · estimator: {tone_map.estimator}",
-        f"Target: {tone_map.target} · middle value {tone_map.middle_hz:.0f} Hz · seen from the "
-        "outer face, neck end up",
+        f"Target: {tone_map.target_name}{_usual(tone_map)} · middle value "
+        f"{tone_map.middle_hz:.0f} Hz · seen from the outer face, neck end up",
         f"Evenness {cents(tone_map.evenness_cents)} "
         f"({tone_map.evenness_low_cents:.0f} to {tone_map.evenness_high_cents:.0f}), "
         f"repeatability {cents(tone_map.repeatability_cents)}",
     )
+
+
+def _usual(tone_map: ToneMap) -> str:
+    """Said where the target is the one that the reading has when nobody chooses."""
+    usual = usual_target(tone_map.reading) == tone_map.target
+    return f" (usual for {tone_map.reading})" if usual else ""
 
 
 def change_lines(comparison: Comparison) -> tuple[str, ...]:

@@ -11,12 +11,13 @@ from rig.cli.answer import SIMULATED_LINE, Answer, Json, Speaker, count, number,
 from rig.cli.commands.calibration_bench import records_options
 from rig.cli.verb import (
     FILE,
-    TARGET_NAMES,
     check_kind,
     contract_of,
     folder_argument,
+    own_target_option,
     reading_option,
     scan_option,
+    start_option,
     target_option,
     verb,
 )
@@ -58,7 +59,7 @@ def map_(
     if picture is not None:
         check_kind(picture)
     made = job("map")(
-        folder, scan, reading=reading, target=TARGET_NAMES[target], records=records, rig=rig,
+        folder, scan, reading=reading, target=target, records=records, rig=rig,
         progress=progress,
     )  # fmt: skip
     if picture is not None:
@@ -76,6 +77,7 @@ def map_(
             f"{number(min(tones), signed=True)} to {number(max(tones), signed=True)} cents "
             "against the middle value."
         )
+        _say_target(to, contract)
         say_evenness(to, contract)
         for reason in (*contract.get("reasons", []), *contract.get("notes", [])):
             to.line(f"  {reason}")
@@ -84,6 +86,16 @@ def map_(
             to.line(f"Picture: {picture}")
 
     return Answer(contract, say)
+
+
+def _say_target(to: Speaker, contract: Json) -> None:
+    """What the map is held against, whether somebody chose it, and what to know of it."""
+    if contract.get("target") is None:
+        return
+    source = f" {contract['target_from']}" if contract.get("target_from") else ""
+    usual = ", the usual one of this reading" if contract.get("target_usual") else ""
+    to.line(f"Target: {contract['target']}{source}{usual}.")
+    to.lines(f"  {note}" for note in contract.get("target_notes", []))
 
 
 def say_calibration(to: Speaker, contract: Json) -> None:
@@ -120,6 +132,7 @@ def say_evenness(to: Speaker, contract: Json) -> None:
 @records_options
 @click.option("--floor-mm", type=float, metavar="MM",
               help="No zone where thickness readings may be as low as this.")  # fmt: skip
+@start_option
 def zones(
     folder: Path,
     scan: str | None,
@@ -128,6 +141,7 @@ def zones(
     rig: Path | None,
     records: Path | None,
     floor_mm: float | None,
+    start: tuple[float, float] | None,
     progress: Any,
     machine: bool,
 ) -> Answer:
@@ -135,13 +149,14 @@ def zones(
     del machine
     contract = contract_of(
         job("zones")(
-            folder, scan, reading=reading, target=TARGET_NAMES[target], records=records, rig=rig,
-            floor_mm=floor_mm, progress=progress,
+            folder, scan, reading=reading, target=target, records=records, rig=rig,
+            floor_mm=floor_mm, start_mm=start, progress=progress,
         )
     )  # fmt: skip
 
     def say(to: Speaker) -> None:
         _say_finding(to, contract, "No high zone that chance could not explain.")
+        to.lines(f"  {note}" for note in contract.get("target_notes", []))
         if contract["zones"]:
             to.table(
                 ("#", "x (mm)", "y (mm)", "area (cm²)", "above target (cents)", "certain (%)"),
@@ -279,7 +294,7 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
 @folder_argument
 @scan_option()
 @reading_option
-@target_option
+@own_target_option
 @click.option("--other-face", metavar="S0002", help="Scan of the other face, shown beside it.")
 @click.option("--before", metavar="S0001", help="The earlier scan of a comparison.")
 @click.option("--after", metavar="S0003", help="The later scan of a comparison.")
@@ -296,7 +311,6 @@ def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer
     before it of the same face and strength, beside the other face, as far as there are such.
     """
     del machine
-    options["target"] = TARGET_NAMES[options["target"]]
     if (options["before"] is None) != (options["after"] is None):
         raise click.UsageError("A comparison needs both --before and --after.")
     contract = contract_of(job("report")(folder, progress=progress, **options))
