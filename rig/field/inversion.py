@@ -158,7 +158,8 @@ def _inverted(scan: ScanRecord, progress: Progress, **options: object) -> Invers
             return found
     if told is not None:
         found = attempt(told if told > 0.5 else None, settings.arch_within)
-        if found.fit.misfit <= REFUSED_MISFIT:
+        cut_short = settings.schedule is not SCHEDULE  # no ground for a second opinion
+        if found.fit.misfit <= REFUSED_MISFIT or cut_short:
             return found
         if told <= 0.5:
             reasons.append(_NOT_FLAT)
