@@ -124,6 +124,8 @@ def _depth(
         np.array([zone.excess_cents]), np.array([zone.excess_sd_cents]),
         here.excess_cents, here.excess_sd_cents,
     )  # fmt: skip
+    if tone_map.target not in ("flat", "smooth graduation"):
+        share[:] = np.nan  # the readings stand over their own graduation, not over this target
     words = [f"{mm:.2f} ± {sd_mm:.2f} mm thick; {depth:.2f} ± {depth_sd:.2f} mm less would reach "
              "the target."]  # fmt: skip
     if spare is not None and floor_mm is not None and spare < depth:

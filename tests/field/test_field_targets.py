@@ -9,11 +9,14 @@ import pytest
 
 from rig.field import surface, tone_map, work_order
 from rig.field.given_targets import OtherTones
+from rig.field.stop_rules import stopped
+from rig.field.thickness import ThicknessField
 from rig.model.drawn_profile import DrawnProfile, checked_profile
 from rig.model.errors import AnalysisError, UsageError
 from rig.model.frames import PlateXY
 from rig.model.plate_facts import Bar, PlateFacts
 from rig.model.scan_record import ScanRecord
+from rig.model.thickness import ThicknessReadings
 from rig.model.tone_map import TapTone, ToneMap
 from rig.virtual.shapes import violin_outline
 
@@ -188,6 +191,24 @@ def test_another_estimator_and_a_poor_scan_are_said() -> None:
     assert "matched by the median" in said
     assert "read by the something else" in said
     assert "use with care" in said
+
+
+def test_thickness_over_a_graduation_explains_no_excess_over_a_mirror_side(
+    high: dict[str, ToneMap],
+) -> None:
+    xy = places(16.0)
+    told = ThicknessReadings(
+        PlateXY(xy), 3.0 + 0.002 * high_at(xy), np.full(len(xy), 0.04), "outer", "2026-11-01", "a"
+    )
+    field = ThicknessField(told, OUTLINE)
+    smooth = tone_map(scan(), tones(places(), high_at(places()), 21))
+    own, given = (
+        stopped(work_order(made, scan()), made, field).depths[0]
+        for made in (smooth, high["mirror side"])
+    )
+    assert own.explained is not None
+    assert given.explained is None
+    assert given.depth_mm == pytest.approx(own.depth_mm, rel=0.5)
 
 
 def test_the_start_put_by_hand_turns_the_order_round() -> None:
