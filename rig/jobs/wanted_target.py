@@ -68,6 +68,7 @@ def wanted_target(
 def _other_scan(folder: Path | str, scan: str | None, named: str | None) -> tuple[str, TargetKind]:
     """The scan that is meant and what it is to the map's scan; named None: the other face."""
     from rig.archive.plate_folder import PlateFolder
+    from rig.jobs.report_choice import LEAST_TAPS
 
     with PlateFolder.open(folder) as opened:
         order = opened.scans()  # oldest first
@@ -77,10 +78,11 @@ def _other_scan(folder: Path | str, scan: str | None, named: str | None) -> tupl
                 opened.scan_row(name)  # names the scans there are when it is none of them
     here = next(one for one in order if one.scan == now)
     if named is None:
-        other = [one for one in order if one.face != here.face and one.strikes]
+        other = [one for one in order if one.face != here.face and one.taps_done >= LEAST_TAPS]
         if not other:
             raise UsageError(
-                f"The folder has no scan of the other face than {now} ({here.face}).",
+                f"The folder has no scan of the other face than {now} ({here.face}), with {LEAST_TAPS} "
+                "taps at least.",
                 where=str(folder),
                 remedy="Scan the other face, or choose another target.",
             )
