@@ -81,8 +81,8 @@ def _other_scan(folder: Path | str, scan: str | None, named: str | None) -> tupl
         other = [one for one in order if one.face != here.face and one.taps_done >= LEAST_TAPS]
         if not other:
             raise UsageError(
-                f"The folder has no scan of the other face than {now} ({here.face}), with {LEAST_TAPS} "
-                "taps at least.",
+                f"The folder has no scan of the other face than {now} ({here.face}), with "
+                f"{LEAST_TAPS} taps at least.",
                 where=str(folder),
                 remedy="Scan the other face, or choose another target.",
             )
