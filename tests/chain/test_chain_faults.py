@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
@@ -166,14 +167,16 @@ def bed_picture() -> Frame:
 
 
 @pytest.fixture
-def world(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+def world(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, Any]:
     """A world that says it is a real rig; what the camera does can be set."""
+    example = Path(__file__).parents[2] / "calibration" / "example-rig.toml"
+    rig_file = shutil.copy(example, tmp_path / "rig.toml")
     from rig.jobs import compose as module
 
     original = module.compose
     made: dict[str, Any] = {"camera": "well", "rigs": []}
 
-    def real(world: str | None = None, rig_file: Any = None, **options: Any) -> Any:
+    def real(world: str | None = None, _file: Any = None, **options: Any) -> Any:
         options |= {"speed": 0.0}
         rig = original("maple-even", None, **options)
         transport = rig.controller._transport
@@ -202,7 +205,7 @@ def world(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
         made["rigs"].append(rig)
         made["cable"] = transport
-        made["origin"] = {"simulated": False, "rig_file": "rig.toml"}
+        made["origin"] = {"simulated": False, "rig_file": str(rig_file)}
         return replace(
             rig, controller=first, camera=Camera(), simulated=False, origin=made["origin"],
             new_controller=new_controller,
