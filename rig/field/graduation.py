@@ -31,8 +31,10 @@ _VIOLIN_MM = 356.0  # length that the lengths below were set for
 _SYMMETRIC = (150.0, 60.0)  # cents, mm
 _ONE_SIDED = (60.0, 100.0)
 _RIPPLE = (22.0, 17.0)  # cents, mm: what 3 % scatter of stiffness leaves beside the graduation
-_RIM_CENTS, _RIM_MM, _RIM_ALONG_MM = 40.0, 10.0, 20.0
+_RIM_MM, _RIM_ALONG_MM = 10.0, 20.0
 _TREND_CENTS = 300.0
+_NEAREST = 12  # taps that a tap is set against to tell how far it errs by itself
+_FINE_CENTS = 6.0  # by which true tone itself leaves a parabola through them
 _WIDTHS_MM = (30.0, 42.0, 58.0)  # full width at half height
 _GRID_MM = 7.0
 _LEAST_Z = 4.0
@@ -58,18 +60,21 @@ def taken_apart(
     outline: Outline,
     *,
     error_length_mm: float,
+    rim_cents: float = 40.0,
 ) -> Graduation:
     """Separate a map's graduation from the patches that stand out of it.
 
     places (n, 2) in the plate frame, cents (n,), sd_cents (n,); error_length_mm: reach over which
-    errors of neighbouring taps are alike, 0 if each tap errs by itself.
+    errors of neighbouring taps are alike, 0 if each tap errs by itself; rim_cents: error at the rim
+    beyond the claimed doubt.
     """
     from scipy.linalg import solve_triangular
 
     scale = float(np.ptp(outline.rim[:, 1])) / _VIOLIN_MM
     middle = float(np.median(cents))
     smooth = graduation_covariance(places, scale)
-    covariance = smooth + _rest_covariance(places, sd_cents, outline, error_length_mm)
+    covariance = smooth + _rest_covariance(places, sd_cents, outline, error_length_mm, rim_cents)
+    covariance[np.diag_indices(len(places))] += 1.0 + _own_error(places, cents) ** 2
     root = np.linalg.cholesky(covariance)
     grid = even_grid(outline, _GRID_MM * scale, 0.5 * _GRID_MM)
     shapes = [(x, y, width * scale) for width in _WIDTHS_MM for x, y in grid]
@@ -120,15 +125,41 @@ def graduation_covariance(places: FloatArray, scale: float) -> FloatArray:
 
 
 def _rest_covariance(
-    places: FloatArray, sd_cents: FloatArray, outline: Outline, error_length_mm: float
+    places: FloatArray,
+    sd_cents: FloatArray,
+    outline: Outline,
+    error_length_mm: float,
+    rim_cents: float,
 ) -> FloatArray:
     """(n, n) of errors and of the wood's ripple."""
     rest = error_covariance(places, sd_cents, error_length_mm)
     rest += error_covariance(places, np.full(len(places), _RIPPLE[0]), _RIPPLE[1])
-    rim = _RIM_CENTS * np.exp(-outline.edge_distance_mm(places) / _RIM_MM)
+    rim = rim_cents * np.exp(-outline.edge_distance_mm(places) / _RIM_MM)
     rest += error_covariance(places, rim, _RIM_ALONG_MM)
-    rest[np.diag_indices(len(places))] += 1.0
     return np.asarray(rest)
+
+
+def _own_error(places: FloatArray, cents: FloatArray) -> float:
+    """How far taps err by themselves, beside what they share with their neighbours; cents.
+
+    Typical distance of a tap from a parabola through its nearest, less what smooth tone leaves of
+    one. Errors taken as wholly shared would let the finest structure of a map count most.
+    """
+    from scipy.spatial import cKDTree
+
+    count = min(_NEAREST, len(places) - 1)
+    if count < 9:
+        return 0.0
+    near = np.asarray(cKDTree(places).query(places, count + 1)[1])[:, 1:]
+    gap = places[near] - places[:, None, :]
+    x, y = gap[..., 0], gap[..., 1]
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
+    # The parabola's value at the tap itself as a weighted sum of its neighbours.
+    weights = np.linalg.pinv(design)[:, 0, :]
+    left = cents - np.sum(weights * cents[near], axis=1)
+    left /= np.sqrt(1.0 + np.sum(weights**2, axis=1))
+    typical = 1.4826 * float(np.median(np.abs(left)))
+    return float(np.sqrt(max(typical**2 - _FINE_CENTS**2, 0.0)))
 
 
 def _chance(white: FloatArray) -> Chance:

@@ -12,7 +12,7 @@ from rig.field.given_targets import (
     scan_target,
 )
 from rig.field.graduation import taken_apart
-from rig.field.smoothing import error_length_mm
+from rig.field.smoothing import error_length_mm, rim_error_cents
 from rig.model.drawn_profile import DrawnProfile
 from rig.model.errors import UsageError
 from rig.model.scan_record import ScanRecord
@@ -51,6 +51,7 @@ def target_of(
             tap_tone.sd_cents,
             scan.outline,
             error_length_mm=error_length_mm(tap_tone.reading, tap_tone.estimator),
+            rim_cents=rim_error_cents(tap_tone.estimator),
         )
         # its doubt is in that of the patches, which are found together with it
         return Target(kind, found.smooth_cents, exact, patches=found.patches)

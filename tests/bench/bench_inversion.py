@@ -2,7 +2,7 @@
 
     python tests/bench/bench_inversion.py [plates] [first seed] [case …]
 
-Cases (all without any named): one, three, sound, even, arch, untold.
+Cases (all without any named): one, three, sound, even, arch, untold, flat.
 
 Synthetic plates (finer mesh, constants 5-15 % and shear moduli up to 35 %
 wrong, 3 % stiffness scatter, 5 % speed and 0.3 mm place scatter, four spots of 0.3-0.6 mm and
@@ -38,6 +38,7 @@ CASES = {
     "even": "even, 1 strike",
     "arch": "arch told 10 % high",
     "untold": "arch not told",
+    "flat": "arched, told flat",
 }
 
 
@@ -100,9 +101,10 @@ def scan_of(case: str, seed: int, wood: str, graded: bool) -> tuple[TrueThinPlat
     if case == "even":
         even = true_plate(seed + 500, wood=wood, spot_count=0, stiffness_scatter=0.03)
         return even, thin_scan(even)
-    if case in ("arch", "untold"):
+    if case in ("arch", "untold", "flat"):
+        told_mm = {"arch": 12.1, "untold": None, "flat": 0.0}[case]
         bowl = true_plate(seed, wood=wood, stiffness_scatter=0.03, arching_mm=11.0)
-        return bowl, thin_scan(bowl, facts={"arching_mm": 12.1 if case == "arch" else None})
+        return bowl, thin_scan(bowl, facts={"arching_mm": told_mm})
     plate = true_plate(seed, wood=wood, graded=graded, stiffness_scatter=0.03)
     return plate, thin_scan(plate, repeats=1 if case == "one" else 3, pickup=case != "sound")
 

@@ -16,6 +16,7 @@ from rig.field import (
     surface,
     tap_tone,
     tone_map,
+    wave_fit,
     work_order,
 )
 from rig.field.graduation import taken_apart
@@ -149,7 +150,7 @@ def test_even_plate_by_wave_fit_has_no_zone() -> None:
     plate = thin_plate.solve(thin_plate.even(3.4))
     for seed in (21, 22):
         scan = thin_plate.scan(plate, thin_plate.grid_places(plate), seed)
-        made = tone_map(scan, tap_tone(scan))
+        made = tone_map(scan, wave_fit(scan))
         assert work_order(made, scan).zones == ()
 
 

@@ -12,7 +12,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent.parent / "field"))
 import thin_plate
 
-from rig.field import tap_tone, wave_fit
+from rig.field import wave_fit
 from rig.model.scan_record import ScanRecord
 
 
@@ -56,7 +56,7 @@ def test_a_hard_tip_separates_more_than_a_soft_one(base: thin_plate.ThinPlate) -
     truth = base.tone_cents(places)
 
     def error(scan: ScanRecord) -> float:
-        tone = tap_tone(scan, "local")
+        tone = wave_fit(scan)
         left = 1200 * np.log2(tone.tone_hz) - truth[list(tone.taps)]
         return float(1.4826 * np.median(np.abs(left - np.median(left))))
 
