@@ -122,3 +122,18 @@ def _too_wide(found: int, expected: int, separator: str) -> str:
             "write 12.5, or put semicolons between the values"
         )
     return reason
+
+
+def read_numbers(path: Path, columns: tuple[str, ...]) -> list[tuple[float, ...]]:
+    """All lines of a table of numbers; raises TableError, naming the first line that is amiss."""
+    table = read_table(path, columns)
+    if table.faults:
+        line, reason = table.faults[0]
+        raise TableError(f"line {line} holds {reason}")
+    found = []
+    for row in table.rows:
+        try:
+            found.append(tuple(row.number(name) for name in columns))
+        except TableError as problem:
+            raise TableError(f"line {row.line}: {problem}") from None
+    return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rig.archive.csv_tables import TableError, read_table
+from rig.archive.csv_tables import TableError, read_numbers
 from rig.archive.storage import storage_errors
 from rig.model.arch_heights import ArchHeights, checked_heights
 from rig.model.errors import PlateFactsError
@@ -21,21 +21,12 @@ def read_heights(path: Path | str, outline: Outline | None = None) -> ArchHeight
     """Read measured heights; raises PlateFactsError, naming the line or what cannot be."""
     path = Path(path)
     try:
-        table = read_table(path, COLUMNS)
-        if table.faults:
-            line, reason = table.faults[0]
-            raise TableError(f"line {line} holds {reason}")
-        points = []
-        for row in table.rows:
-            try:
-                points.append(tuple(row.number(name) for name in COLUMNS))
-            except TableError as problem:
-                raise TableError(f"line {row.line}: {problem}") from None
+        points = read_numbers(path, COLUMNS)
     except TableError as problem:
         raise PlateFactsError(
             f"The measured heights cannot be read: {problem}.", where=str(path), remedy=_LAYOUT
         ) from None
-    return checked_heights(points, outline, where=str(path))
+    return checked_heights([(x, y, z) for x, y, z in points], outline, where=str(path))
 
 
 def write_heights(path: Path | str, heights: ArchHeights) -> Path:

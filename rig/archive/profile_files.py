@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rig.archive.csv_tables import TableError, read_table
+from rig.archive.csv_tables import TableError, read_numbers
 from rig.model.drawn_profile import DrawnProfile, checked_profile
 from rig.model.errors import UsageError
 
@@ -15,17 +15,7 @@ def read_profile(path: Path | str) -> DrawnProfile:
     """Read a drawn target; raises UsageError, naming the line or what cannot be."""
     path = Path(path)
     try:
-        table = read_table(path, COLUMNS)
-        if table.faults:
-            line, reason = table.faults[0]
-            raise TableError(f"line {line} holds {reason}")
-        points = []
-        for row in table.rows:
-            try:
-                x, y, cents = (row.number(name) for name in COLUMNS)
-            except TableError as problem:
-                raise TableError(f"line {row.line}: {problem}") from None
-            points.append((x, y, cents))
+        points = read_numbers(path, COLUMNS)
     except TableError as problem:
         raise UsageError(
             f"The drawn target cannot be read: {problem}.",
@@ -33,4 +23,4 @@ def read_profile(path: Path | str) -> DrawnProfile:
             remedy="Write a CSV with the head line x_mm,y_mm,target_cents and a place on each "
             "line.",
         ) from None
-    return checked_profile(points, name=path.name, where=str(path))
+    return checked_profile([(x, y, c) for x, y, c in points], name=path.name, where=str(path))
