@@ -47,6 +47,7 @@ class ScanSummary:
     world: str | None
     seed: int | None
     plan_hash: str
+    further_to: str | None = None  # the scan that this one adds taps to
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, as `platerig check --json` prints them."""

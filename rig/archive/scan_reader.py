@@ -60,6 +60,7 @@ def summaries(database: Database) -> list[ScanSummary]:
             world=row["world"],
             seed=row["seed"],
             plan_hash=row["plan_hash"],
+            further_to=json.loads(row["origin"]).get("further_to"),
         )
         for row in database.rows(_SUMMARY_SQL)
     ]
@@ -133,6 +134,7 @@ def read_scan(
         conditions=_conditions(scan_row, origin),
         notes=(*origin.get("notes", ()), *notes),
         calibration=CalibrationNote.of_origin(origin),
+        further_to=origin.get("further_to"),
     )
 
 

@@ -25,6 +25,7 @@ from rig.cli.commands import (
     hand,
     hearing,
     modes,
+    planning,
     window,
 )
 from rig.model.errors import PlaterigError
@@ -67,6 +68,7 @@ for _group in (
     folder,
     checks,
     bench,
+    planning,
     hearing,
     analysis,
     decision,

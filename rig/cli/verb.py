@@ -150,3 +150,14 @@ def contract_of(result: Any) -> dict[str, Any]:
     """Return the JSON contract of a job's result."""
     contract: dict[str, Any] = result.as_json()
     return contract
+
+
+def refuse_named(*names: str, needs: str) -> None:
+    """Options that the user named and that go with another choice only."""
+    from click.core import ParameterSource
+
+    context = click.get_current_context()
+    for parameter in context.command.params:
+        source = context.get_parameter_source(parameter.name or "")
+        if parameter.name in names and source is ParameterSource.COMMANDLINE:
+            raise click.UsageError(f"{parameter.opts[0]} goes with {needs} only.")

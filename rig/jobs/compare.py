@@ -112,11 +112,19 @@ def compare(
             remedy="Name two different scans; `platerig check` lists them.",
         )
     from rig.jobs.calibrate_records import smallest_changes
-    from rig.jobs.scan_readings import load_scan, pooled_ring
+    from rig.jobs.scan_readings import load_scan
+    from rig.jobs.tones import ring_of
 
     first = load_scan(folder, before, progress)
     second = load_scan(folder, after, progress)
-    rings = pooled_ring(first), pooled_ring(second)
+    for one, other in ((first, second), (second, first)):
+        if one.further_to == other.scan:
+            raise UsageError(
+                f"{one.scan} holds further taps of {other.scan}: both tell of one state of the "
+                "plate and are read together.",
+                remedy="Compare with a scan that was made after work.",
+            )
+    rings = ring_of(first, progress), ring_of(second, progress)
     smallest = smallest_changes(second, folder=folder, records=records, rig=rig)
     return comparison_of(first, second, rings, reading, progress, smallest)
 

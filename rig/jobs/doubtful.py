@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from rig.field.next_taps import NextTaps
 
 _ALL_NEEDED = (
-    "Local tone is read from all taps together: these taps by themselves carry none, and the "
-    "figures hold for taps that are read one by one (attack, contact, rebound)."
+    "Local tone is read from all taps together: `platerig scan --where doubtful` makes these and "
+    "has them read with the scan's own. The figures hold for taps that are read one by one "
+    "(attack, contact, rebound); local tone gains more evenly over the plate."
 )
 
 

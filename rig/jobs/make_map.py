@@ -131,13 +131,14 @@ def make_map(
     of it, UsageError for a target that is none.
     """
     from rig.jobs.calibrate_records import smallest_changes
-    from rig.jobs.scan_readings import load_scan, pooled_ring
+    from rig.jobs.scan_readings import load_scan
+    from rig.jobs.tones import ring_of
     from rig.jobs.wanted_target import wanted_target
 
     wanted = wanted_target(folder, scan, target, progress)  # before the long work
     record = load_scan(folder, scan, progress)
     smallest = smallest_changes(record, folder=folder, records=records, rig=rig)
-    return map_of(record, pooled_ring(record), reading, wanted, progress, smallest)
+    return map_of(record, ring_of(record, progress), reading, wanted, progress, smallest)
 
 
 def map_of(

@@ -42,12 +42,13 @@ def choose_of(scans: Sequence[ScanSummary], latest: str) -> Choice:
     if not whole:
         return Choice(latest)
     now = whole[-1]
-    earlier = [s for s in whole[:-1] if (s.face, s.strength) == (now.face, now.strength)]
+    alike = [s for s in whole[:-1] if (s.face, s.strength) == (now.face, now.strength)]
+    earlier = [s for s in alike if s.scan != now.further_to]  # that one is read with it
     other = [s for s in whole if s.face != now.face]
-    alike = [s for s in other if s.strength == now.strength] or other
+    others = [s for s in other if s.strength == now.strength] or other
     return Choice(
         now.scan,
-        other_face=alike[-1].scan if alike else None,
+        other_face=others[-1].scan if others else None,
         before=earlier[-1].scan if earlier else None,
         after=now.scan if earlier else None,
         chosen=True,

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
+from rig.jobs.further_taps import FurtherTaps, further_taps
 from rig.jobs.interrupts import interrupts
 from rig.jobs.locate import check_rim_height
 from rig.jobs.mend import mended
@@ -24,10 +25,12 @@ from rig.model.calibration import CalibrationNote
 from rig.model.errors import DeviceError, UsageError
 from rig.model.frames import Face, Pose, Strength
 from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.tone_map import ReadingKind
 
 if TYPE_CHECKING:
     from rig.archive.plate_folder import PlateFolder
     from rig.jobs.compose import Rig
+    from rig.model.plan import Plan
     from rig.scan import ScanControl, ScanListener, ScanOutcome
 
 
@@ -87,6 +90,10 @@ def scan(
     temperature_c: float | None = None,
     humidity_percent: float | None = None,
     mass_g: float | None = None,
+    where: Literal["everywhere", "doubtful"] = "everywhere",
+    from_scan: str | None = None,
+    further: int = 40,
+    reading: ReadingKind | None = None,
     listeners: Iterable[ScanListener] = (),
     control: ScanControl | None = None,
     plugged_in: Callable[[DeviceError], bool] | None = None,
@@ -108,15 +115,27 @@ def scan(
     virtual rig has none but these. temperature_c, humidity_percent, mass_g: of this scan; without
     them the plate's own facts are taken.
 
+    where="doubtful": not a grid, but `further` taps where the map of `from_scan` (None: the
+    latest) in `reading` is least sure of what matters, on the rig of that scan; face, strength
+    and world are that scan's. Maps of this scan read the taps of both together.
+
     The plate is watched while it is tapped: where it moves the scan stops, and can be resumed.
     Raises UsageError, FolderError, PictureError (plate not found or moved), DeviceError; what
     was stored is safe and the scan can be resumed.
     """
     from rig.scan import ScanControl
 
-    _check_call(world, rig_file, resume, face, strength, max_taps, rim_height_mm)
+    _check_call(world, rig_file, resume, face, strength, max_taps, rim_height_mm, where)
     conditions = conditions_given(temperature_c, humidity_percent, mass_g, resume=resume)
     control = control or ScanControl()
+    chosen = None
+    if where == "doubtful":
+        chosen = further_taps(
+            folder, from_scan=from_scan, count=further, reading=reading, repeats=repeats,
+            world=world, rig_file=rig_file, progress=progress,
+        )  # fmt: skip
+        world, rig_file, face = chosen.world, chosen.rig_file, chosen.plan.face
+        seed = seed if chosen.seed is None else chosen.seed
     with ExitStack() as stack:
         stack.enter_context(interrupts(control))
         opened = stack.enter_context(_folder(folder, make=world is not None and not resume))
@@ -135,7 +154,8 @@ def scan(
         seen = look(opened, job.rig, job.scan, job.face, rim_height_mm)
         warnings = seen.notes
         if job.scan is None:
-            name, pose = _begin(opened, job.rig, seen, strength, spacing_mm, repeats), seen.pose
+            plan_of = Asked(strength, spacing_mm, repeats, chosen)
+            name, pose = _begin(opened, job.rig, seen, plan_of), seen.pose
             warnings = tuple(opened.origin(name)["place_notes"])
         else:
             settings, _ = job.rig.settings_for(seen.picture)
@@ -168,11 +188,16 @@ def _check_call(
     strength: str,
     max_taps: int | None,
     rim_height_mm: float | None,
+    where: str,
 ) -> None:
     """Refuse a wrong call before anything is made or moved."""
+    if where not in ("everywhere", "doubtful"):
+        raise UsageError(f'Taps are made "everywhere" or where "doubtful", not "{where}".')
     if world is not None and rig_file is not None:
         raise UsageError("A scan runs on a virtual world or on a real rig, not on both.")
-    if world is None and rig_file is None and not resume:
+    if resume and where == "doubtful":
+        raise UsageError("A scan is resumed with the taps that it was begun with.")
+    if world is None and rig_file is None and not resume and where == "everywhere":
         raise UsageError(
             "A scan needs a virtual world or a rig file.",
             remedy="Give --virtual WORLD or --rig rig.toml.",
@@ -203,22 +228,40 @@ def _begin(
     folder: PlateFolder,
     rig: Rig,
     seen: Seen,
-    strength: Strength,
-    spacing_mm: float,
-    repeats: int,
+    asked: Asked,
 ) -> str:
     """Plan, and save the plan before anything moves."""
-    from rig.plan import grid_plan, reachable, unreached_words
+    from rig.plan import reachable, unreached_words
 
-    plan = grid_plan(
-        seen.outline, face=seen.pose.face, strength=strength, spacing_mm=spacing_mm,
-        repeats=repeats,
-    )  # fmt: skip
-    plan = reachable(plan, seen.pose, rig.settings)
+    plan = reachable(asked.plan(seen), seen.pose, rig.settings)
     notes = [*seen.notes, *unreached_words(plan)]
     origin = rig.origin | {"rim_height_mm": seen.rim_height_mm, "place_notes": notes}
+    if asked.further is not None:
+        origin["further_to"] = asked.further.further_to
     settings, _ = rig.settings_for(seen.picture)
     return folder.new_scan(plan, pose=seen.pose, settings=settings, origin=origin)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Which taps were asked for: a grid, or those that a scan still wants."""
+
+    strength: Strength
+    spacing_mm: float
+    repeats: int
+    further: FurtherTaps | None
+
+    def plan(self, seen: Seen) -> Plan:
+        """The taps on the plate as it lies. Raises PictureError where it was to lie still."""
+        from rig.plan import grid_plan
+
+        if self.further is not None:
+            self.further.require_still(seen.pose, seen.outline)
+            return self.further.plan
+        return grid_plan(
+            seen.outline, face=seen.pose.face, strength=self.strength,
+            spacing_mm=self.spacing_mm, repeats=self.repeats,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,18 @@ def load_scan(folder: Path | str, scan: str | None, progress: Progress = silent)
     """Open the folder, take one scan (None: the latest) and read strikes not read yet.
 
     New readings are stored where the folder can be opened for writing, so that they are computed
-    once. Raises the folder's own errors, AnalysisError where the scan holds no strike.
+    once. A scan of further taps comes with the strikes of the scan that it adds to. Raises the
+    folder's own errors, AnalysisError where the scan holds no strike.
     """
+    from rig.jobs.further_taps import taken_together
+
+    record = _alone(folder, scan, progress)
+    if record.further_to is None:
+        return record
+    return taken_together(load_scan(folder, record.further_to, progress), record)
+
+
+def _alone(folder: Path | str, scan: str | None, progress: Progress) -> ScanRecord:
     from rig.archive.plate_folder import PlateFolder
 
     with PlateFolder.open(folder) as opened:

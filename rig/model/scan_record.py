@@ -59,6 +59,7 @@ class ScanRecord:
     conditions: dict[str, float] = field(default_factory=dict)  # temperature_c, humidity_percent, …
     notes: tuple[str, ...] = ()
     calibration: CalibrationNote = field(default_factory=CalibrationNote)
+    further_to: str | None = None  # the scan that this one adds taps to
 
     def used_strikes(self) -> tuple[Strike, ...]:
         """Strikes to analyse: neither superseded nor called bad."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rig.archive.rows import ScanSummary
@@ -39,3 +41,10 @@ def summary(scan: str, face: str, done: int = 50, strength: str = "light") -> Sc
 )
 def test_choice(scans: list[tuple[str, str]], wanted: Choice) -> None:
     assert choose_of([summary(*one) for one in scans], scans[-1][0]) == wanted
+
+
+def test_a_scan_is_not_set_against_the_one_it_adds_taps_to() -> None:
+    first, further = summary("S1", "outer"), replace(summary("S2", "outer"), further_to="S1")
+    assert choose_of([first, further], "S2") == Choice("S2", chosen=True)
+    carved = summary("S3", "outer")
+    assert choose_of([first, further, carved], "S3") == Choice("S3", None, "S2", "S3", True)

@@ -1,4 +1,4 @@
-"""Verbs at the bench: devices, locate, plan, scan."""
+"""Verbs at the bench: devices, locate, scan."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from rig.cli.verb import (
     Decorator,
     contract_of,
     folder_argument,
+    refuse_named,
     verb,
 )
 from rig.cli.verbs import job
@@ -122,111 +123,11 @@ def locate(image: Path, rig_file: Path, progress: Any, machine: bool, **options:
 
 
 @verb(
-    "plan",
-    "Show where a scan would tap.",
-    example="platerig plan maple-back.plate --spacing 9 --out taps.csv --picture plan.png\n"
-    "platerig plan maple-back.plate --where doubtful --from S0001 --taps 40",
-)
-@folder_argument
-@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), default=9.0,
-              show_default=True, metavar="MM", help="Grid spacing.")  # fmt: skip
-@click.option("--margin", "margin_mm", type=click.FloatRange(0, 40), metavar="MM",
-              help="Distance kept from the rim and from sound holes.")  # fmt: skip
-@click.option("--face", type=FACE, default="outer", show_default=True)
-@click.option("--strength", type=STRENGTH, default="light", show_default=True)
-@click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True)
-@click.option("--where", type=click.Choice(["everywhere", "doubtful"]), default="everywhere",
-              show_default=True, help="doubtful: where further taps tell most.")  # fmt: skip
-@click.option("--from", "from_scan", metavar="S0001",
-              help="doubtful: which scan's map; the latest if left out.")  # fmt: skip
-@click.option("--taps", "count_", type=click.IntRange(min=1), default=40, show_default=True,
-              metavar="N", help="doubtful: how many.")  # fmt: skip
-@click.option("--reading", type=READING, help="doubtful: which map; as platerig map chooses.")
-@click.option("--out", "out", type=FILE, help="Save the taps as CSV, in the order of the scan.")
-@click.option("--picture", type=FILE, help="Draw the plan (png, svg or pdf).")
-def plan(folder: Path, progress: Any, machine: bool, where: str, **options: Any) -> Answer:
-    """Show where a scan would tap, without moving anything."""
-    del machine
-    doubtful = {name: options.pop(name) for name in ("from_scan", "count_", "reading")}
-    if where == "doubtful":
-        return _plan_doubtful(folder, progress, doubtful, options)
-    _refuse_named("from_scan", "count_", "reading", needs="--where doubtful")
-    contract = contract_of(job("plan")(folder, progress=progress, **options))
-
-    def say(to: Speaker) -> None:
-        to.line(
-            f"{count(contract['taps'], 'tap')} on the {contract['face']} face, "
-            f"{number(contract['spacing_mm'], 1, 'mm')} apart, "
-            f"{number(contract['margin_mm'], 1, 'mm')} from the rim; "
-            f"{count(contract['strikes'], 'strike')}."
-        )
-        to.line(f"Way of the hammer: {number(contract['route_mm'] / 1000, 2, 'm')}.")
-        for left in contract["left_out"]:
-            to.line(f"Left out: {count(left['count'], 'place')}: {left['reason']}")
-        _say_files(to, options["out"], options["picture"])
-
-    return Answer(contract, say)
-
-
-def _plan_doubtful(
-    folder: Path, progress: Any, doubtful: dict[str, Any], options: dict[str, Any]
-) -> Answer:
-    """Further taps between those of a scan, which sets face, strength and spacing."""
-    from rig.jobs.doubtful import doubtful_plan
-
-    _refuse_named("face", "strength", "spacing_mm", needs="--where everywhere")
-    wanted = {name: options[name] for name in ("margin_mm", "repeats", "out", "picture")}
-    contract = contract_of(
-        doubtful_plan(
-            folder, from_scan=doubtful["from_scan"], count=doubtful["count_"],
-            reading=doubtful["reading"], progress=progress, **wanted,
-        )
-    )  # fmt: skip
-
-    def say(to: Speaker) -> None:
-        if contract["simulated"]:
-            to.line("SIMULATED: that scan was made on the virtual rig.")
-        to.line(
-            f"{count(contract['taps'], 'further tap')} on the {contract['face']} face, between "
-            f"those of {contract['from_scan']} ({contract['reading']})."
-        )
-        to.line(
-            "Error of the map to expect where the wood stands, or may stand, "
-            f"{number(contract['threshold_cents'])} cents high: "
-            f"{number(contract['doubtful_before_cents'], 1)} cents now, "
-            f"{number(contract['doubtful_after_cents'], 1)} with them "
-            f"(all over: {number(contract['rms_before_cents'], 1)} and "
-            f"{number(contract['rms_after_cents'], 1)})."
-        )
-        to.line(f"Way of the hammer: {number(contract['route_mm'] / 1000, 2, 'm')}.")
-        to.lines(f"  {note}" for note in contract["notes"])
-        _say_files(to, options["out"], options["picture"])
-
-    return Answer(contract, say)
-
-
-def _refuse_named(*names: str, needs: str) -> None:
-    """Options that the user named and that go with another choice only."""
-    from click.core import ParameterSource
-
-    context = click.get_current_context()
-    for parameter in context.command.params:
-        source = context.get_parameter_source(parameter.name or "")
-        if parameter.name in names and source is ParameterSource.COMMANDLINE:
-            raise click.UsageError(f"{parameter.opts[0]} goes with {needs} only.")
-
-
-def _say_files(to: Speaker, *paths: Path | None) -> None:
-    for path in paths:
-        if path is not None:
-            to.line(f"Written: {path}")
-
-
-@verb(
     "scan",
     "Tap the whole plate and store every strike.",
     example="platerig scan maple-back.plate --virtual maple-graded --seed 1 --speed 20\n"
     "platerig scan maple-back.plate --rig rig.toml\n"
+    "platerig scan maple-back.plate --where doubtful --taps 60\n"
     "platerig scan maple-back.plate --resume",
 )
 @folder_argument
@@ -246,6 +147,14 @@ def _say_files(to: Speaker, *paths: Path | None) -> None:
               help="Stop after the first N taps of the plan.")  # fmt: skip
 @rim_height_option()
 @click.option("--resume", is_flag=True, help="Go on with the folder's unfinished scan.")
+@click.option("--where", type=click.Choice(["everywhere", "doubtful"]), default="everywhere",
+              show_default=True,
+              help="doubtful: only further taps, where the latest map is least sure.")  # fmt: skip
+@click.option("--from", "from_scan", metavar="S0001",
+              help="doubtful: add to this scan; the latest if left out.")  # fmt: skip
+@click.option("--taps", "further", type=click.IntRange(min=1), default=40, show_default=True,
+              metavar="N", help="doubtful: how many.")  # fmt: skip
+@click.option("--reading", type=READING, help="doubtful: which map; as platerig map chooses.")
 @click.option("--records", type=FILE, metavar="DIR",
               help="The rig's calibrations, if not beside the rig file.")  # fmt: skip
 @click.option("--temperature", "temperature_c", type=float, metavar="CELSIUS",
@@ -270,12 +179,17 @@ def scan(
         raise click.UsageError(
             "Choose the virtual rig (--virtual) or a real one (--rig), not both."
         )
-    if not (world or rig_file or resume):
+    doubtful = options["where"] == "doubtful"
+    if doubtful:
+        refuse_named("face", "strength", "spacing_mm", "seed", needs="--where everywhere")
+    else:
+        refuse_named("from_scan", "further", "reading", needs="--where doubtful")
+    if not (world or rig_file or resume or doubtful):
         raise click.UsageError(
             "Say where to scan: --virtual WORLD for the virtual rig, --rig rig.toml for a real one."
         )
     said: tuple[str, ...] = ()
-    if rig_file or (not world and _resumes_on_real_rig(folder)):
+    if rig_file or (not world and _real_rig(folder, options)):
         said = _say_calibrations(rig_file, options["records"])
         ask_hands_clear(yes)
         if sys.stdin.isatty():
@@ -365,9 +279,13 @@ def _require_same_plan(folder: Path, options: dict[str, Any]) -> None:
         require_same_plan(folder, **named)
 
 
-def _resumes_on_real_rig(folder: Path) -> bool:
+def _real_rig(folder: Path, options: dict[str, Any]) -> bool:
+    """Whether a scan moves a real rig where none was named: the one of an earlier scan."""
+    from rig.jobs.further_taps import runs_on_real_rig
     from rig.jobs.unfinished import resumes_on_real_rig
 
+    if options["where"] == "doubtful":
+        return runs_on_real_rig(folder, options["from_scan"])
     return resumes_on_real_rig(folder)
 
 
@@ -388,4 +306,4 @@ def ask_plugged_in(error: Any) -> bool:
     return click.confirm(question, err=True)
 
 
-COMMANDS = (devices, locate, plan, scan)
+COMMANDS = (devices, locate, scan)
