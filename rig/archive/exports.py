@@ -1,4 +1,4 @@
-"""A scan as plain files: a tap set, CSV tables described by datapackage.json, and WAV.
+"""A scan as plain files: a tap set, CSV tables described by datapackage.json, and WAV or FLAC.
 
 The directory is itself a tap set, so that gathering it gives the same samples and numbers.
 `datapackage.json` follows the Frictionless Data Package and Table Schema standards (version 1).
@@ -9,11 +9,11 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from rig.archive.height_files import write_heights
 from rig.archive.naming import SOFTWARE, existing_folder, utc_now
@@ -21,7 +21,7 @@ from rig.archive.outline_files import write_outline
 from rig.archive.plate_folder import PlateFolder
 from rig.archive.rig_file import toml_value
 from rig.archive.sound_files import encode_clip
-from rig.archive.storage import sha256_of, storage_errors
+from rig.archive.storage import sha256_of, storage_errors, write_durably
 from rig.archive.sweep import files_below, identify
 from rig.archive.table_schema import (
     PARTIAL_FIELDS,
@@ -37,6 +37,9 @@ from rig.model.glued_bars import text_of_bar
 from rig.model.outline import Outline
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.reading import ClipReading
+
+Sound = Literal["wav", "flac"]
+_PACKAGE = "datapackage.json"
 
 
 @dataclass(frozen=True)
@@ -89,16 +92,8 @@ class _Content:
     heights: ArchHeights | None = None
 
 
-def export_scan(
-    folder: Path | str, out_dir: Path | str, scan: str | None = None, progress: Progress = silent
-) -> Exported:
-    """Write one scan (the latest when none is named) into a new or empty directory.
-
-    Strikes that a retake replaced stay behind. From a folder whose database is damaged the
-    recordings are still written, by what they say of themselves.
-    """
-    path = existing_folder(folder)
-    out = Path(out_dir)
+def require_empty(out: Path) -> None:
+    """Raise FolderError unless the directory is empty or not there yet."""
     with storage_errors(out):
         if out.exists() and (not out.is_dir() or any(out.iterdir())):
             raise FolderError(
@@ -106,12 +101,49 @@ def export_scan(
                 where=str(out),
                 remedy="Name a new directory.",
             )
+
+
+def export_scan(
+    folder: Path | str,
+    out_dir: Path | str,
+    scan: str | None = None,
+    progress: Progress = silent,
+    *,
+    sound: Sound = "wav",
+) -> Exported:
+    """Write one scan (the latest when none is named) into a new or empty directory.
+
+    sound: kind of the recordings; WAV all the same where FLAC cannot hold the numbers. Strikes that
+    a retake replaced stay behind. From a folder whose database is damaged the recordings are still
+    written, by what they say of themselves.
+    """
+    path = existing_folder(folder)
+    out = Path(out_dir)
+    require_empty(out)
     try:
         with PlateFolder.open(path) as opened:
             content = _content_of(opened, scan or opened.latest_scan())
     except FolderDamagedError as problem:
         content = _content_of_recordings(path, scan, problem)
-    return _write(content, out, progress)
+    return _write(content, out, progress, sound)
+
+
+def add_to_package(out: Path, added: Mapping[str, tuple[str, str]]) -> None:
+    """Tell of further files in datapackage.json: by file, its media type and what it holds."""
+    path = out / _PACKAGE
+    with storage_errors(path):
+        package = json.loads(path.read_text(encoding="utf-8"))
+        for name, (media_type, description) in added.items():
+            package["resources"].append(
+                {
+                    "name": "".join(c if c.isalnum() else "-" for c in name.lower()),
+                    "path": name,
+                    "mediatype": media_type,
+                    "description": description,
+                    **_bytes_and_hash(out / name),
+                }
+            )
+        _write_package(path, package)
 
 
 def _content_of(folder: PlateFolder, scan: str) -> _Content:
@@ -170,12 +202,12 @@ def _content_of_recordings(folder: Path, scan: str | None, problem: FolderDamage
     return _Content(chosen, items, None, {"name": folder.stem}, simulated, notes)
 
 
-def _write(content: _Content, out: Path, progress: Progress) -> Exported:
+def _write(content: _Content, out: Path, progress: Progress, sound: Sound) -> Exported:
     with storage_errors(out):
         (out / "audio").mkdir(parents=True, exist_ok=True)
         names = []
         for number, item in enumerate(content.items, start=1):
-            data, suffix = encode_clip(item.clip, wav=True)
+            data, suffix = encode_clip(item.clip, wav=sound == "wav")
             name = f"audio/{item.tap:06d}-r{item.repeat}{suffix}"
             (out / name).write_bytes(data)
             names.append(name)
@@ -198,9 +230,9 @@ def _write(content: _Content, out: Path, progress: Progress) -> Exported:
             tables["heights.csv"] = (*TAP_FIELDS[:2], height)
         (out / "plate.toml").write_text(_plate_toml(content), encoding="utf-8")
         package = _data_package(content, out, tables, names)
-        text = json.dumps(package, indent=2, ensure_ascii=False)
-        (out / "datapackage.json").write_text(text + "\n", encoding="utf-8")
-    files = (*sorted(tables), "plate.toml", "datapackage.json", f"audio/ ({len(names)} WAV files)")
+        _write_package(out / _PACKAGE, package)
+    kind = sound.upper() if all(name.endswith(sound) for name in names) else "sound"
+    files = (*sorted(tables), "plate.toml", _PACKAGE, f"audio/ ({len(names)} {kind} files)")
     return Exported(content.scan, out, files, len(content.items), content.simulated, content.notes)
 
 
@@ -249,6 +281,15 @@ def _plate_toml(content: _Content) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _bytes_and_hash(path: Path) -> dict[str, Any]:
+    return {"bytes": path.stat().st_size, "hash": f"sha256:{sha256_of(path)}"}
+
+
+def _write_package(path: Path, package: dict[str, Any]) -> None:
+    text = json.dumps(package, indent=2, ensure_ascii=False)
+    write_durably(path, f"{text}\n".encode())
+
+
 def _data_package(
     content: _Content, out: Path, tables: dict[str, tuple[Field, ...]], names: Sequence[str]
 ) -> dict[str, Any]:
@@ -256,17 +297,17 @@ def _data_package(
     resources = [
         {
             **table_resource(name, columns),
-            "bytes": (out / name).stat().st_size,
-            "hash": f"sha256:{sha256_of(out / name)}",
+            **_bytes_and_hash(out / name),
         }
         for name, columns in tables.items()
     ]
     if names:
+        flac = all(name.endswith(".flac") for name in names)
         resources.append(
             {
                 "name": "audio",
                 "path": list(names),
-                "mediatype": "audio/wav",
+                "mediatype": "audio/flac" if flac else "audio/wav",
                 "description": "One recording per strike, integers exactly as captured.",
             }
         )

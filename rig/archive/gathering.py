@@ -288,6 +288,7 @@ def _store_all(
             "microphone_xyz_mm": tap_set.microphone_xyz_mm,
             "temperature_c": tap_set.facts.get("temperature_c"),
             "humidity_percent": tap_set.facts.get("humidity_percent"),
+            "mass_g": tap_set.facts.get("mass_g"),
             "notes": list(cautions),
         }
         scan = target.new_scan(plan, origin=origin)

@@ -1,7 +1,8 @@
 """Closed curves out of drawings: SVG (W3C SVG 1.1) and DXF, in mm, y upwards.
 
 A drawing may hold its curves in pieces: pieces whose ends meet are joined. What stays open is
-refused with the size of its gap.
+refused with the size of its gap. Where a drawing has a layer (in SVG: a class) called
+`plate-outline`, only that and `plate-sound-holes` are read; our own templates have them.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from rig.model.errors import OutlineError
 from rig.model.units import FloatArray
 
 SUFFIXES = (".svg", ".dxf")
+RIM_LAYER, HOLE_LAYER = "plate-outline", "plate-sound-holes"
 _MM_PER_INCH = 25.4
 _PX_PER_INCH = 96.0  # CSS Values and Units 3, section 5.2
 _JOIN_MM = 0.1  # ends nearer than this are one point
@@ -139,14 +141,23 @@ def _svg_pieces(path: Path) -> list[FloatArray]:
         )
     scale = np.array([_MM_PER_INCH / _PX_PER_INCH, -_MM_PER_INCH / _PX_PER_INCH])
     pieces = []
-    for element in drawing.elements():
-        if not isinstance(element, svg.Shape) or _unseen(element):
+    shapes = [e for e in drawing.elements() if isinstance(e, svg.Shape) and not _unseen(e)]
+    wanted = _wanted([str(element.values.get("class") or "") for element in shapes])
+    for element, is_wanted in zip(shapes, wanted, strict=True):
+        if not is_wanted:
             continue
         for part in svg.Path(element).as_subpaths():
             points = np.array(list(_svg_points(svg.Path(part), svg)), dtype=np.float64)
             if len(points) > 1 and np.all(np.isfinite(points)):
                 pieces.append(points * scale)
     return pieces
+
+
+def _wanted(layers: list[str]) -> list[bool]:
+    """Which curves belong to the outline: those of its layers, or all where it has none."""
+    if RIM_LAYER not in (layer.lower() for layer in layers):
+        return [True] * len(layers)
+    return [layer.lower() in (RIM_LAYER, HOLE_LAYER) for layer in layers]
 
 
 def _unseen(element: Any) -> bool:
@@ -204,8 +215,14 @@ def _dxf_pieces(path: Path) -> list[FloatArray]:
     scale = float(units.conversion_factor(unit, InsertUnits.Millimeters)) if code else 1.0
     asleep = {layer.dxf.name for layer in drawing.layers if layer.is_off() or layer.is_frozen()}
     pieces = []
-    for entity in disassemble.recursive_decompose(drawing.modelspace()):
-        if entity.dxf.get("layer", "0") in asleep or entity.dxf.get("invisible", 0):
+    entities = [
+        entity
+        for entity in disassemble.recursive_decompose(drawing.modelspace())
+        if entity.dxf.get("layer", "0") not in asleep and not entity.dxf.get("invisible", 0)
+    ]
+    wanted = _wanted([str(entity.dxf.get("layer", "0")) for entity in entities])
+    for entity, is_wanted in zip(entities, wanted, strict=True):
+        if not is_wanted:
             continue
         try:
             curve = make_path(entity)

@@ -47,7 +47,7 @@ def test_a_clean_set_becomes_a_finished_scan(tmp_path: Path) -> None:
     assert row["source"] == "b.wav"
     assert [(s.x_mm, s.y_mm) for s in record.strikes] == [(50, 20), (50, 40), (50, 60)]
     assert record.spacing_mm == 20.0
-    assert record.conditions == {"humidity_percent": 48.0}
+    assert record.conditions == {"humidity_percent": 48.0, "mass_g": 112.5}
     assert not record.simulated
     assert record.microphone_xyz_mm is None
     for strike, name in zip(record.strikes, FILES, strict=True):

@@ -8,8 +8,10 @@ from typing import Any
 import click
 
 from rig.cli.answer import MOST_LISTED, PICTURE, SIMULATED_LINE, Answer, Speaker, command, count
-from rig.cli.verb import FILE, FOLDER, contract_of, folder_argument, scan_option, verb
+from rig.cli.verb import FACE, FILE, FOLDER, contract_of, folder_argument, scan_option, verb
 from rig.cli.verbs import job
+
+FORMS = ("tap-set", "universal", "shapes", "template")
 
 
 @verb(
@@ -104,6 +106,9 @@ def gather(directory: Path, folder: Path, again: bool, progress: Any, machine: b
     heights of the outer surface above the rim) and plate.toml (name, wood, mass_g,
     mean_thickness_mm, arching_mm, temperature_c, humidity_percent, notes, and bars glued inside:
     bars = ["-17,55,-21,320,3/11/3,5.5"], each x1,y1,x2,y2,height,width).
+
+    DIR may be a universal file instead (NAME.uff, NAME.unv) with time histories (dataset 58) and
+    their nodes (dataset 15).
     """
     del machine
     contract = contract_of(job("gather")(directory, folder, progress=progress, again=again))
@@ -136,15 +141,60 @@ def gather(directory: Path, folder: Path, again: bool, progress: Any, machine: b
 @verb(
     "export",
     "Write a scan out for other programs.",
-    example="platerig export maple-back.plate exported --scan S0001",
+    example="platerig export maple-back.plate exported --scan S0001\n"
+    "platerig export maple-back.plate template --as template --seen-from inner",
 )
 @folder_argument
 @click.argument("out_dir", metavar="OUT_DIR", type=FOLDER)
 @scan_option()
-def export(folder: Path, out_dir: Path, scan: str | None, progress: Any, machine: bool) -> Answer:
-    """Write a scan out as a tap set that any program can read: CSV tables and sound files."""
+@click.option(
+    "--as",
+    "forms",
+    multiple=True,
+    type=click.Choice([*FORMS, "all"]),
+    help="What to write; may be given several times. tap-set if left out.",
+)
+@click.option(
+    "--sound",
+    type=click.Choice(["wav", "flac"]),
+    default="wav",
+    show_default=True,
+    help="Kind of recordings in the tap set.",
+)
+@click.option(
+    "--seen-from",
+    type=FACE,
+    default="outer",
+    show_default=True,
+    help="The face that the template is laid on; from the inner one it is mirrored.",
+)
+def export(
+    folder: Path,
+    out_dir: Path,
+    scan: str | None,
+    forms: tuple[str, ...],
+    sound: str,
+    seen_from: str,
+    progress: Any,
+    machine: bool,
+) -> Answer:
+    """Write a scan out in forms that other programs read.
+
+    \b
+      tap-set    CSV tables described by datapackage.json, and the recordings
+      universal  a universal file: nodes (15), mode shapes and tones (55), recordings (58)
+      shapes     outline, high zones and contours as JSON, in mm of the plate frame
+      template   the same at true size for paper or laser: template.svg, template.dxf
+
+    `platerig gather` takes the tap set or the universal file back, sample by sample.
+    """
     del machine
-    contract = contract_of(job("export")(folder, out_dir, scan, progress=progress))
+    wanted = FORMS if "all" in forms else forms or FORMS[:1]
+    contract = contract_of(
+        job("export")(
+            folder, out_dir, scan, progress=progress, forms=wanted, sound=sound, seen_from=seen_from
+        )
+    )
 
     def say(to: Speaker) -> None:
         if contract.get("simulated"):
