@@ -150,27 +150,3 @@ def strike_again(
         plan = opened.plan(scan)
         if len(opened.done(scan)) >= plan.strike_count:
             opened.set_state(scan, ScanState.FINISHED, "all taps done")
-
-
-def play(waves: list[FloatArray], rate_hz: int, *, progress: Progress = silent) -> None:
-    """Play sounds one after another at the same peak level. Raises DeviceError without a way out.
-
-    Silence is put round each: sound servers cut the end of what they play.
-    """
-    from rig.model.errors import DeviceError
-
-    del progress
-    try:
-        import sounddevice
-
-        gap = np.zeros(int(0.25 * rate_hz))
-        parts = [gap]
-        for wave in waves:
-            peak = float(np.max(np.abs(wave))) if len(wave) else 0.0
-            parts += [0.5 * wave / peak if peak > 0 else wave, gap]
-        sounddevice.play(np.concatenate(parts).astype(np.float32), rate_hz, blocking=True)
-    except Exception as error:  # PortAudio has several kinds of its own
-        raise DeviceError(
-            f"The sound cannot be played: {error}.",
-            remedy="Look whether loudspeakers or headphones are connected and chosen.",
-        ) from error

@@ -70,7 +70,7 @@ class Desk(QObject):
 
     # --- one way to start anything -----------------------------------------------------------
 
-    def _do(self, place: str, name: str, done: Any, /, **options: Any) -> bool:
+    def do(self, place: str, name: str, done: Any, /, **options: Any) -> bool:
         """Run a job of `rig.jobs`; what goes wrong is said at its place."""
         self.said.emit(place, "")
 
@@ -119,11 +119,11 @@ class Desk(QObject):
             self._see(seen)
             self.opened.emit()
 
-        self._do("window", "overview.overview#open", done, folder=folder)
+        self.do("window", "overview.overview#open", done, folder=folder)
 
     def new_plate(self, options: dict[str, Any]) -> None:
         """Make a folder and open it."""
-        self._do("window", "new_plate.new_plate", lambda made: self.open_folder(made.plate),
+        self.do("window", "new_plate.new_plate", lambda made: self.open_folder(made.plate),
                  **options)  # fmt: skip
 
     def look(self) -> None:
@@ -131,7 +131,7 @@ class Desk(QObject):
         if self.folder is not None and self.workers.running("overview.overview"):
             self._look_again = True
         elif self.folder is not None:
-            self._do("window", "overview.overview", self._see, folder=self.folder,
+            self.do("window", "overview.overview", self._see, folder=self.folder,
                      scan=self.shown_scan)  # fmt: skip
 
     def _see(self, seen: Overview) -> None:
@@ -171,7 +171,7 @@ class Desk(QObject):
             self.use_rig(rig)
             self.said.emit("rig", " ".join(one.what for one in health.problems))
 
-        self._do("rig", "check.check", done, folder_or_rig=Path(str(rig.rig_file)))
+        self.do("rig", "check.check", done, folder_or_rig=Path(str(rig.rig_file)))
 
     def gather(self, directory: Path, folder: Path) -> None:
         """Take a tap set into a new folder and open it."""
@@ -183,15 +183,15 @@ class Desk(QObject):
                 text = tr("{0} recordings could not be used, the first one: {1}")
                 self.said.emit("read", text.format(len(rejected), rejected[0]["reason"]))
 
-        self._do("window", "gather.gather", done, directory=directory, folder=folder)
+        self.do("window", "gather.gather", done, directory=directory, folder=folder)
 
     def with_devices(self, ask: Any) -> None:
         """Hand what is plugged in, and the virtual worlds, to `ask`."""
-        self._do("rig", "devices.devices", ask)
+        self.do("rig", "devices.devices", ask)
 
     def find_devices(self) -> None:
         """What is plugged in."""
-        self._do("rig", "devices.devices", self.devices_found.emit)
+        self.do("rig", "devices.devices", self.devices_found.emit)
 
     # --- lay, plan, scan ---------------------------------------------------------------------
 
@@ -206,7 +206,7 @@ class Desk(QObject):
             self.laid_out.emit(laid)
             self.look()
 
-        self._do(
+        self.do(
             "lay",
             "lay.lay",
             done,
@@ -224,7 +224,7 @@ class Desk(QObject):
             self.plan_made.emit(made)
             self.changed.emit()
 
-        self._do("plan", "tap_plan.tap_plan", done, folder=self.folder, face=choice.face,
+        self.do("plan", "tap_plan.tap_plan", done, folder=self.folder, face=choice.face,
                  spacing_mm=choice.spacing_mm, strength=choice.strength,
                  repeats=choice.repeats)  # fmt: skip
 
@@ -258,7 +258,7 @@ class Desk(QObject):
             self.scan_ended.emit(result)
             self.look()
 
-        if self._do("scan", "scan.scan", done, **options):
+        if self.do("scan", "scan.scan", done, **options):
             self.scan_began.emit(run)
             self.changed.emit()
         else:
@@ -286,7 +286,7 @@ class Desk(QObject):
             self.look()
 
         if self.seen is not None:
-            self._do("read", "drawn.drawn_map", done, folder=self.folder, scan=self.seen.scan,
+            self.do("read", "drawn.drawn_map", done, folder=self.folder, scan=self.seen.scan,
                      reading=reading or None, target=target or None)  # fmt: skip
 
     def find_modes(self) -> None:
@@ -297,7 +297,7 @@ class Desk(QObject):
             self.modes_made.emit(made)
 
         if self.seen is not None:
-            self._do("read", "drawn.drawn_modes", done, folder=self.folder, scan=self.seen.scan)
+            self.do("read", "drawn.drawn_modes", done, folder=self.folder, scan=self.seen.scan)
 
     def compare(self, before: str, after: str) -> None:
         """What changed between two scans."""
@@ -306,12 +306,12 @@ class Desk(QObject):
             self.change = made
             self.change_made.emit(made)
 
-        self._do("compare", "drawn.drawn_change", done, folder=self.folder, before=before,
+        self.do("compare", "drawn.drawn_change", done, folder=self.folder, before=before,
                  after=after)  # fmt: skip
 
     def report(self, out: Path) -> None:
         """Write the PDF and what lies beside it."""
-        self._do("record", "report.report", self.report_made.emit, folder=self.folder, out=out)
+        self.do("record", "report.report", self.report_made.emit, folder=self.folder, out=out)
 
     # --- one spot ----------------------------------------------------------------------------
 
@@ -330,7 +330,7 @@ class Desk(QObject):
             else:
                 self.spot_read.emit(spot)
 
-        self._do("spot", "spot.spot", done, folder=self.folder, scan=self.seen.scan, tap=tap)
+        self.do("spot", "spot.spot", done, folder=self.folder, scan=self.seen.scan, tap=tap)
 
     def change_spot(self, job: str, tap: int, *, record: bool = True, **options: Any) -> None:
         """Leave out or strike again, or the way back; can be undone where it is recorded."""
@@ -345,7 +345,7 @@ class Desk(QObject):
 
         if job == "strike_again" and self.seen is not None:
             options |= {"scan": self.seen.scan, "tap": tap}
-        self._do("spot", f"spot.{job}", done, folder=self.folder, **options)
+        self.do("spot", f"spot.{job}", done, folder=self.folder, **options)
 
     def undo(self) -> None:
         """Take the last change of a spot back."""
@@ -354,9 +354,3 @@ class Desk(QObject):
             return
         step = self._undo.pop()
         self.change_spot(step.pop("job"), step.pop("tap"), record=False, **step)
-
-    def play(self, spot: Spot) -> None:
-        """Let the strike be heard."""
-        strike = spot.strikes[0]
-        self._do("spot", "spot.play", lambda _none: None, waves=[strike.wave],
-                 rate_hz=strike.rate_hz)  # fmt: skip

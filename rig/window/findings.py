@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from rig.window.words import signed, tr
@@ -39,6 +40,22 @@ def map_text(drawn: DrawnMap) -> str:
     lines.append(html.escape(drawn.made.scan.calibration.sentence))
     lines.append(html.escape(drawn.made.smallest.sentence))
     return "<br>".join(lines)
+
+
+def value_at(drawn: DrawnMap | None, scan: str, tap: int) -> tuple[str, str] | None:
+    """What a map says of one tap: the number, and what it is; None where it says nothing."""
+    if drawn is None or drawn.made.tone_map.scan != scan or tap not in drawn.made.tone_map.taps:
+        return None
+    made = drawn.made.tone_map
+    row = made.taps.index(tap)
+    tone = tr("tone {0} ± {1:.0f} cents against the plate's middle").format(
+        signed(made.tone_cents[row]), made.sd_cents[row]
+    )
+    excess = float(made.excess_cents[row])
+    if not isfinite(excess):
+        return signed(made.tone_cents[row]), tone
+    where = tr("cents against the target ± {0:.0f}; {1}").format(made.excess_sd_cents[row], tone)
+    return signed(excess), where
 
 
 def change_text(drawn: DrawnChange) -> str:

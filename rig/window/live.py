@@ -149,7 +149,7 @@ class LiveScan:
             text = tr("{0} {1}: {2} strikes kept.").format(
                 made["scan"], states[made["state"]], made["strikes"]
             )
-            window.findings.setHtml("<br>".join(map(html.escape, made["warnings"])))
+            window.show_findings("<br>".join(map(html.escape, made["warnings"])))
             if made["state"] == "finished":
                 window.stages.open_card(window.stages.read)
         window.run_bar.idle(text)

@@ -16,7 +16,6 @@ from PyQt5.QtWidgets import (
     QPushButton,
     QSplitter,
     QStackedWidget,
-    QTextBrowser,
     QVBoxLayout,
     QWidget,
 )
@@ -27,12 +26,13 @@ from rig.window.drop import handle_drop
 from rig.window.faults import Faults
 from rig.window.findings import change_text, map_text, mode_text
 from rig.window.legend import Legend
+from rig.window.listening import Listening
 from rig.window.live import LiveScan
 from rig.window.menus import build_menus, shortcut_sheet
 from rig.window.plate_view import FIELDS, PlateView
 from rig.window.run_bar import RunBar
 from rig.window.settings import Memory
-from rig.window.spot_panel import SpotPanel
+from rig.window.side import Side
 from rig.window.stages import Stages
 from rig.window.theme import style_sheet
 from rig.window.welcome import Welcome
@@ -55,16 +55,17 @@ class MainWindow(QMainWindow):
         self.desk = Desk(self.memory, self)
         self.faults = Faults(self, self.make_safe, self._rig_file)
         self.desk.unforeseen.connect(self.faults.handle)
-        self.stages, self.plate, self.spot = Stages(), PlateView(), SpotPanel()
+        self.stages, self.plate, self.right = Stages(), PlateView(), Side()
+        self.spot, self.findings, self.listen = (
+            self.right.spot, self.right.findings, self.right.listen
+        )  # fmt: skip
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
-        self.findings = QTextBrowser()
-        self.findings.setAccessibleName(tr("Findings"))
-        self.findings.setPlaceholderText(tr("What the maps say will stand here."))
         self.mode = 0
         self.dialog: Any = None
         self._closing = False
         self._build()
         self.live = LiveScan(self)
+        self.listening = Listening(self)
         self.actions_by_menu = build_menus(self)
         connect_desk(self)
         QApplication.instance().installEventFilter(self)
@@ -102,11 +103,6 @@ class MainWindow(QMainWindow):
         self.middle = QStackedWidget()
         self.middle.addWidget(self.welcome)
         self.middle.addWidget(middle)
-        self.right = QSplitter(Qt.Vertical)
-        self.right.addWidget(self.spot)
-        self.right.addWidget(self.findings)
-        self.right.setSizes([430, 190])
-        self.right.setChildrenCollapsible(False)
         self.across = QSplitter(Qt.Horizontal)
         for widget in (self.stages, self.middle, self.right):
             self.across.addWidget(widget)
@@ -156,6 +152,7 @@ class MainWindow(QMainWindow):
         self.middle.setCurrentIndex(0 if desk.folder is None else 1)
         self.setWindowTitle("platerig" if seen is None else f"{seen.facts.name} – platerig")
         planned = None if desk.planned is None else len(desk.planned.plan.taps)
+        self.listen.show_scans(self.stages.scan_names(seen))
         self.stages.show_state(desk.folder, desk.rig, seen, desk.laid, planned,
                                scanning=desk.run is not None)  # fmt: skip
         virtual = desk.rig.world is not None if desk.run is None else desk.run.simulated
@@ -191,11 +188,11 @@ class MainWindow(QMainWindow):
             self.layer_buttons[layer].setChecked(on)
         self._show_legend()
         if shown and name == "nodal" and self.desk.modes is not None:
-            self.findings.setHtml(mode_text(self.desk.modes, self.mode))
+            self.show_findings(mode_text(self.desk.modes, self.mode))
         elif shown and name == "change" and self.desk.change is not None:
-            self.findings.setHtml(change_text(self.desk.change))
+            self.show_findings(change_text(self.desk.change))
         elif shown and name in ("tone", "above", "zones") and self.desk.map is not None:
-            self.findings.setHtml(map_text(self.desk.map))
+            self.show_findings(map_text(self.desk.map))
 
     def _show_legend(self) -> None:
         shown = next((name for name in FIELDS if self.plate.layers[name].shown), None)
@@ -227,6 +224,16 @@ class MainWindow(QMainWindow):
         """Open a stage and put the keyboard there."""
         self.stages.open_card(card)
         card.head.setFocus()
+
+    def show_tab(self, page: QWidget) -> None:
+        """Bring a page of the right side to the front."""
+        self.right.show_page(page)
+
+    def show_findings(self, page: str) -> None:
+        """Say what a map says, in front unless somebody listens."""
+        self.findings.setHtml(page)
+        if page and self.right.currentWidget() is not self.listen:
+            self.show_tab(self.findings)
 
     def show_shortcuts(self) -> None:
         """All shortcuts on one page."""
@@ -266,6 +273,10 @@ class MainWindow(QMainWindow):
                 self.stages.ensureWidgetVisible(cards[place])
         elif place == "spot":
             self.spot.say(text)
+        elif place == "listen":
+            self.listen.say(text)
+            if text:
+                self.show_tab(self.listen)
         else:
             self.welcome.say(text)
             if text:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
     """Fill the menu bar; returns the actions by menu."""
-    desk, stages, plate = window.desk, window.stages, window.plate
+    desk, stages, plate, listen = window.desk, window.stages, window.plate, window.listen
     entries: dict[str, list[tuple[str, str, Callable[[], object]]]] = {
         tr("Plate"): [
             (tr("New plate…"), "Ctrl+N", window.ask_new_plate),
@@ -42,9 +42,20 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
             (tr("Next doubtful tap"), "Ctrl+J", stages.next_doubtful.click),
             (tr("Next tap"), "N", lambda: plate.step(1)),
             (tr("Previous tap"), "B", lambda: plate.step(-1)),
-            (tr("Play the tap"), "Return", window.spot.play.click),
             (tr("Leave the tap out, or take it in again"), "X", window.spot.out.click),
             (tr("Strike the tap again, or keep it"), "A", window.spot.again.click),
+        ],
+        tr("Listen"): [
+            (tr("Play the tap"), "Return", window.spot.play.click),
+            (tr("Listen along: hear what is chosen, and strokes across the plate"), "L",
+             listen.along.click),
+            (tr("This tap first"), "Shift+A", listen.set_first.click),
+            (tr("This tap second"), "Shift+B", listen.set_second.click),
+            (tr("Same place of the scan named second"), "Shift+S", listen.same.click),
+            (tr("First, then second"), "P", listen.pair.click),
+            (tr("Second, then first"), "Shift+P", listen.turned.click),
+            (tr("Next way of play"), "W", window.listening.next_way),
+            (tr("Stop the sound"), "S", listen.stop.click),
         ],
         tr("View"): [
             *(
@@ -52,6 +63,10 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
                 for place, button in enumerate(window.layer_buttons.values(), start=1)
             ),
             (tr("The whole plate"), "F", plate.fit),
+            *(
+                (tr("Page {0}").format(text), f"F{key}", lambda page=page: window.show_tab(page))
+                for key, (text, page) in enumerate(window.right.pages.items(), start=2)
+            ),
             (tr("Next nodal lines"), "M", window.next_mode),
             (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),
             (tr("Smaller type"), "Ctrl+-", lambda: window.scale_type(1 / 1.1)),
@@ -91,6 +106,7 @@ def shortcut_sheet(actions: dict[str, list[QAction]]) -> str:
         (tr("Esc, space bar"), tr("HALT, from anywhere while the rig moves")),
         (tr("Arrow keys"), tr("on the plate: from tap to tap")),
         (tr("+ and −"), tr("on the plate: nearer and farther")),
+        (tr("Shift and a stroke"), tr("across the plate: hear the taps along the way")),
         (tr("Tab"), tr("from one control to the next")),
     )
     rows = "".join(

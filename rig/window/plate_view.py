@@ -11,6 +11,7 @@ from PyQt5.QtGui import QPainterPath
 from PyQt5.QtWidgets import QGraphicsPathItem, QLabel
 
 from rig.window.layers import DARK_INK, Layer
+from rig.window.plate_hands import PlateBox
 from rig.window.theme import axis_font, drawn_width, theme
 from rig.window.words import tr
 
@@ -27,7 +28,7 @@ class PlateView(pg.PlotWidget):
     tap_chosen = pyqtSignal(int)
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(viewBox=PlateBox())
         self.setObjectName("plate")
         self.setFocusPolicy(Qt.StrongFocus)
         self.setAccessibleName(tr("The plate"))
@@ -40,7 +41,7 @@ class PlateView(pg.PlotWidget):
         self._outline: Outline | None = None
         self._wood: QGraphicsPathItem | None = None
         self._rim: QGraphicsPathItem | None = None
-        self._places: dict[int, tuple[float, float]] = {}
+        self.places: dict[int, tuple[float, float]] = {}
         self.chosen: int | None = None
         # dark within light, to be seen on maps as well as on the ground of any theme
         self._rings = [pg.ScatterPlotItem(size=20, brush=None) for _ in range(2)]
@@ -124,7 +125,7 @@ class PlateView(pg.PlotWidget):
 
     def set_places(self, places: dict[int, tuple[float, float]]) -> None:
         """Which taps can be chosen, by number."""
-        self._places = places
+        self.places = places
         if self.chosen not in places:
             self.choose(None)
 
@@ -141,19 +142,19 @@ class PlateView(pg.PlotWidget):
 
     def choose(self, tap: int | None) -> None:
         """Choose a tap and ring it."""
-        self.chosen = tap if tap in self._places else None
+        self.chosen = tap if tap in self.places else None
         if self.chosen is None:
             for ring in self._rings:
                 ring.clear()
             return
-        x, y = self._places[self.chosen]
+        x, y = self.places[self.chosen]
         for ring in self._rings:
             ring.setData([x], [y])
         self.tap_chosen.emit(self.chosen)
 
     def step(self, by: int) -> None:
         """The next or the previous tap, in the order of the scan."""
-        numbers = sorted(self._places)
+        numbers = sorted(self.places)
         if not numbers:
             return
         at = numbers.index(self.chosen) + by if self.chosen in numbers else 0
@@ -162,7 +163,7 @@ class PlateView(pg.PlotWidget):
     def keyPressEvent(self, event: Any) -> None:
         """Arrow keys walk from tap to tap, towards the arrow; plus and minus zoom."""
         ways = {Qt.Key_Left: (-1, 0), Qt.Key_Right: (1, 0), Qt.Key_Up: (0, 1), Qt.Key_Down: (0, -1)}
-        if event.key() in ways and self._places:
+        if event.key() in ways and self.places:
             self._walk(np.array(ways[event.key()], dtype=float))
         elif event.key() in (Qt.Key_Plus, Qt.Key_Minus):
             self.zoom(0.8 if event.key() == Qt.Key_Plus else 1.25)
@@ -173,9 +174,9 @@ class PlateView(pg.PlotWidget):
         if self.chosen is None:
             self.step(0)
             return
-        here = np.array(self._places[self.chosen])
-        numbers = np.array(list(self._places))
-        off = np.array(list(self._places.values())) - here
+        here = np.array(self.places[self.chosen])
+        numbers = np.array(list(self.places))
+        off = np.array(list(self.places.values())) - here
         ahead = off @ way
         aside = np.abs(off @ way[::-1])
         cost = np.where(ahead > np.maximum(0.5, aside), ahead + 2.0 * aside, np.inf)
@@ -183,11 +184,11 @@ class PlateView(pg.PlotWidget):
             self.choose(int(numbers[int(np.argmin(cost))]))
 
     def _clicked(self, event: Any) -> None:
-        if event.button() != Qt.LeftButton or not self._places:
+        if event.button() != Qt.LeftButton or not self.places:
             return
         at = self.getPlotItem().getViewBox().mapSceneToView(event.scenePos())
-        numbers = list(self._places)
-        gaps = np.hypot(*(np.array(list(self._places.values())) - (at.x(), at.y())).T)
+        numbers = list(self.places)
+        gaps = np.hypot(*(np.array(list(self.places.values())) - (at.x(), at.y())).T)
         nearest = int(np.argmin(gaps))
         self.setFocus()
         if gaps[nearest] < 12.0:

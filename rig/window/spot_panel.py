@@ -33,6 +33,12 @@ class SpotPanel(QWidget):
         self.title = QLabel()
         self.title.setObjectName("big")
         self.title.setWordWrap(True)
+        self.number = QLabel()
+        self.number.setObjectName("number")  # read from two metres, with the hands at the bench
+        self.what = QLabel()
+        self.what.setObjectName("faint")
+        self.what.setWordWrap(True)
+        self.map_value: tuple[str, str] | None = None
         self.note = QLabel()
         self.note.setObjectName("problem")
         self.note.setWordWrap(True)
@@ -55,8 +61,8 @@ class SpotPanel(QWidget):
         box.setContentsMargins(6, 6, 6, 6)
         box.setSpacing(4)
         for widget, stretch in (
-            (self.title, 0), (self.note, 0), (self.wave, 3), (self.spectrum, 3),
-            (self.readings, 5),
+            (self.title, 0), (self.number, 0), (self.what, 0), (self.note, 0), (self.wave, 3),
+            (self.spectrum, 3), (self.readings, 5),
         ):  # fmt: skip
             box.addWidget(widget, stretch)
         box.addLayout(buttons)
@@ -91,7 +97,7 @@ class SpotPanel(QWidget):
                 axis.setPen(pg.mkPen(colours.line))
                 axis.setTextPen(pg.mkPen(colours.faint))
         if self.spot is not None:
-            self.show_spot(self.spot)
+            self.show_spot(self.spot, self.map_value)
 
     def say(self, text: str) -> None:
         """A sentence at this place."""
@@ -103,11 +109,26 @@ class SpotPanel(QWidget):
         """The strike that is shown."""
         return self.spot.strikes[0] if self.spot is not None and self.spot.strikes else None
 
-    def show_spot(self, spot: Spot | None) -> None:
-        """Show a tap; None: nothing chosen."""
+    def _show_number(self, spot: Spot | None) -> None:
+        """The map's value there; without a map what a listener calls higher or lower."""
+        reading = None if self.strike is None else self.strike.reading
+        number, what = "", ""
+        if spot is not None and self.map_value is not None:
+            number, what = self.map_value
+        elif reading is not None and reading.attack_hz is not None:
+            number, what = tr("{0:.0f} Hz").format(reading.attack_hz), tr("attack; no map made yet")
+        self.number.setText(number)
+        self.what.setText(what)
+        for label in (self.number, self.what):
+            label.setVisible(bool(number))
+
+    def show_spot(self, spot: Spot | None, map_value: tuple[str, str] | None = None) -> None:
+        """Show a tap; None: nothing chosen. map_value: the map's number there, and what it is."""
+        self.map_value = map_value
         self.spot = spot
         self.say("")
         strike = self.strike
+        self._show_number(spot)
         self.wave.clear()
         self.spectrum.clear()
         self.play.setEnabled(strike is not None)

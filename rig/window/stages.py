@@ -139,6 +139,12 @@ class Stages(QScrollArea):
         )
         self.choose_rig.setEnabled(not scanning)
 
+    @staticmethod
+    def scan_names(seen: Overview | None) -> list[tuple[str, str]]:
+        """The scans of a plate as (text, name), oldest first."""
+        scans = seen.scans if seen is not None else ()
+        return [(f"{one.scan} · {tr(one.face)} · {one.taps_done}", one.scan) for one in scans]
+
     def _show_lay(self, folder: Path | None, rig: RigChoice, laid: Laid | None) -> None:
         if folder is None:
             self.lay.set_state(tr("No plate open."))
@@ -202,7 +208,7 @@ class Stages(QScrollArea):
             tr("A report can be written.") if struck else tr("Nothing to report yet.")
         )
         self.write_report.setEnabled(bool(struck))
-        names = [(f"{one.scan} · {tr(one.face)} · {one.taps_done}", one.scan) for one in scans]
+        names = self.scan_names(seen)
         last = len(scans) - 1
         alike = [n for n in range(last) if scans[n].face == scans[last].face]
         earlier = alike[-1] if alike else max(0, last - 1)

@@ -87,7 +87,7 @@ QPushButton, QComboBox, QLineEdit, QTextBrowser, QListWidget, QTableWidget {{
   background: {t.raised}; color: {t.ink}; border: 1px solid {t.line}; border-radius: 4px; }}
 QTextBrowser, QTableWidget {{ border-radius: 0; }}
 QComboBox QAbstractItemView {{ background: {t.raised}; color: {t.ink}; }}
-QPushButton {{ padding: 0.35em 0.8em; }}
+QPushButton {{ padding: 0.35em 0.6em; }}
 QComboBox, QLineEdit {{ padding: 0.2em 0.4em; min-height: 1.4em; }}
 QPushButton:hover {{ border-color: {t.accent}; }}
 QPushButton:focus, QComboBox:focus, QLineEdit:focus {{ border: 2px solid {t.accent}; }}
@@ -108,6 +108,13 @@ QLabel#big {{ font-size: {1.6 * size_pt}pt; font-weight: bold; }}
 QLabel#title {{ font-size: {2.2 * size_pt}pt; font-weight: bold; }}
 QLabel#simulated {{ background: {SIMULATED}; color: {ON_SIMULATED}; font-weight: bold;
   padding: 0.15em; }}
+QTabWidget::pane {{ border: none; border-top: 1px solid {t.line}; }}
+QTabBar::tab {{ background: transparent; color: {t.faint}; border: none;
+  border-bottom: 3px solid transparent; padding: 0.4em 0.7em; }}
+QTabBar::tab:selected {{ color: {t.ink}; border-bottom-color: {t.accent}; }}
+QTabBar::tab:hover {{ color: {t.ink}; }}
+QTabBar::tab:focus {{ color: {t.accent}; }}
+QLabel#number {{ font-size: {3.2 * size_pt}pt; font-weight: bold; }}
 QFrame#bar {{ background: {t.panel}; border-top: 1px solid {t.line}; }}
 QProgressBar {{ background: {t.raised}; border: 1px solid {t.line}; border-radius: 4px;
   color: {t.ink}; text-align: center; min-height: 1.3em; }}

@@ -12,7 +12,7 @@ from PyQt5.QtWidgets import QFileDialog
 from rig.jobs.overview import TapState
 from rig.window import dialogs, layers
 from rig.window.drop import free_name
-from rig.window.findings import mode_text
+from rig.window.findings import mode_text, value_at
 from rig.window.settings import FIRST_WORLD, RigChoice
 from rig.window.words import tr
 
@@ -29,7 +29,7 @@ WORDS = {
 
 def connect_desk(window: MainWindow) -> None:
     """Connect everything."""
-    desk, stages, plate, spot = window.desk, window.stages, window.plate, window.spot
+    desk, stages, plate = window.desk, window.stages, window.plate
     _buttons(window)
     desk.changed.connect(window.show_state)
     desk.said.connect(window.say)
@@ -40,7 +40,7 @@ def connect_desk(window: MainWindow) -> None:
     desk.modes_made.connect(lambda made: _modes(window, made))
     desk.change_made.connect(lambda made: _changed(window, made))
     desk.report_made.connect(lambda made: _reported(window, made))
-    desk.spot_read.connect(spot.show_spot)
+    desk.spot_read.connect(lambda found: _spot_read(window, found))
     desk.devices_found.connect(lambda found: _devices(window, found))
     desk.scan_began.connect(window.live.began)
     desk.scan_ended.connect(window.live.ended)
@@ -75,7 +75,7 @@ def _buttons(window: MainWindow) -> None:
     on(stages.make_change, lambda: _compare(window))
     on(stages.write_report, lambda: _ask_report(window))
     stages.which.activated.connect(lambda _n: _other_scan(window))
-    spot.play_wanted.connect(lambda: _play(window))
+    spot.play_wanted.connect(window.listening.play_chosen)
     spot.out_wanted.connect(lambda: _leave_out(window))
     spot.again_wanted.connect(lambda: _again(window))
     bar = window.run_bar
@@ -107,8 +107,9 @@ def _ask_rig(window: MainWindow) -> None:
 
 def _opened(window: MainWindow) -> None:
     window.put_away(*window.plate.layers)
-    window.findings.setHtml("")
+    window.show_findings("")
     window.spot.show_spot(None)
+    window.listening.forget()
     window.stages.silence()
     window.run_bar.idle()
     window.show_state()
@@ -123,7 +124,7 @@ def _laid(window: MainWindow, laid: Any) -> None:
         return
     window.plate.set_outline(laid.outline)
     window.plate.fit()
-    window.findings.setHtml("<br>".join(map(html.escape, laid.result.located.notes)))
+    window.show_findings("<br>".join(map(html.escape, laid.result.located.notes)))
     window.stages.open_card(window.stages.plan)
 
 
@@ -140,7 +141,7 @@ def _planned(window: MainWindow, made: Any) -> None:
     left = [f"{gone.count} × {gone.reason}" for gone in made.plan.left_out]
     lines = [tr("{0} taps, way of the hammer {1:.1f} m.").format(
         len(taps), made.route_mm / 1000.0), *left]  # fmt: skip
-    window.findings.setHtml("<br>".join(map(html.escape, lines)))
+    window.show_findings("<br>".join(map(html.escape, lines)))
     window.stages.open_card(window.stages.scan)
 
 
@@ -152,7 +153,7 @@ def _scan_over(window: MainWindow, result: Any) -> None:
     early = () if outcome.state.value == "finished" else (outcome.reason,)
     lines = (*early, *result.warnings, *outcome.notes, *result.cautions)
     if lines:
-        window.findings.setHtml("<br>".join(map(html.escape, lines)))
+        window.show_findings("<br>".join(map(html.escape, lines)))
 
 
 def _mapped(window: MainWindow, made: Any) -> None:
@@ -171,7 +172,7 @@ def _modes(window: MainWindow, made: Any) -> None:
     window.mode = 0
     layers.fill_nodal(window.plate.layers["nodal"], made, 0)
     window.offer("nodal")
-    window.findings.setHtml(mode_text(made, 0))
+    window.show_findings(mode_text(made, 0))
 
 
 def _changed(window: MainWindow, made: Any) -> None:
@@ -204,7 +205,7 @@ def _ask_report(window: MainWindow) -> None:
 def _reported(window: MainWindow, made: Any) -> None:
     text = tr("Written: {0}, {1} pages.").format(made.pdf, made.pages)
     window.stages.record.set_state(text, True)
-    window.findings.setHtml("<br>".join(html.escape(s) for s in (text, *made.cautions)))
+    window.show_findings("<br>".join(html.escape(s) for s in (text, *made.cautions)))
 
 
 def _next_doubtful(window: MainWindow) -> None:
@@ -217,13 +218,14 @@ def _next_doubtful(window: MainWindow) -> None:
 
 def _other_scan(window: MainWindow) -> None:
     window.put_away("tone", "above", "zones", "nodal", "live")
-    window.findings.setHtml("")
+    window.show_findings("")
     window.desk.show_scan(window.stages.which.currentData())
 
 
-def _play(window: MainWindow) -> None:
-    if window.spot.spot is not None and window.spot.strike is not None:
-        window.desk.play(window.spot.spot)
+def _spot_read(window: MainWindow, found: Any) -> None:
+    window.spot.show_spot(found, value_at(window.desk.map, found.scan, found.tap))
+    if window.right.currentWidget() is not window.listen:
+        window.show_tab(window.spot)
 
 
 def _leave_out(window: MainWindow) -> None:

@@ -25,6 +25,11 @@ def signed(value: float, digits: int = 0) -> str:
     return text.lstrip("+-") if float(text) == 0 else text.replace("-", "−")
 
 
+def mm(value: float) -> str:
+    """Whole millimetres with a true minus sign."""
+    return f"{round(value)}".replace("-", "−")
+
+
 def duration(seconds: float) -> str:
     """`45 s`, `3 min 05 s`, `1 h 12 min`."""
     whole = round(seconds)

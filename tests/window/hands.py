@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from PyQt5.QtCore import Qt
+from PyQt5.QtCore import QEvent, QPoint, QPointF, Qt
+from PyQt5.QtGui import QMouseEvent
+from PyQt5.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
 from rig.window.main_window import MainWindow
@@ -34,3 +36,30 @@ def press(qtbot: QtBot, window: MainWindow, key: int, modifier: int = Qt.NoModif
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow, timeout=5000)
     qtbot.keyClick(window, key, modifier)
+
+
+def plate_point(window: MainWindow, at: object) -> QPoint:
+    """Where a place of the plate (x_mm, y_mm), or a tap, lies in the plate's widget."""
+    x, y = at if isinstance(at, tuple) else (at.x_mm, at.y_mm)  # type: ignore[attr-defined]
+    box = window.plate.getPlotItem().getViewBox()
+    return window.plate.mapFromScene(box.mapViewToScene(QPointF(x, y)))
+
+
+def stroke(
+    qtbot: QtBot, window: MainWindow, start: tuple[float, float], end: tuple[float, float],
+    modifier: int = Qt.NoModifier,
+) -> None:  # fmt: skip
+    """Draw with the left button from one place of the plate to another, in mm."""
+    view = window.plate.viewport()
+    first, last = plate_point(window, start), plate_point(window, end)
+
+    def send(kind: QEvent.Type, at: QPoint, button: int, buttons: int) -> None:
+        event = QMouseEvent(kind, QPointF(at), QPointF(view.mapToGlobal(at)), button, buttons,
+                            modifier)  # fmt: skip
+        QApplication.sendEvent(view, event)
+
+    send(QEvent.MouseButtonPress, first, Qt.LeftButton, Qt.LeftButton)
+    for step in range(1, 9):
+        send(QEvent.MouseMove, first + (last - first) * step / 8, Qt.NoButton, Qt.LeftButton)
+        qtbot.wait(15)  # the scene takes a few moves a second at most
+    send(QEvent.MouseButtonRelease, last, Qt.LeftButton, Qt.NoButton)
