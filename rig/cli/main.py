@@ -24,6 +24,7 @@ from rig.cli.commands import (
     folder,
     hand,
     hearing,
+    keeping,
     modes,
     planning,
     window,
@@ -33,7 +34,7 @@ from rig.model.errors import PlaterigError
 VERB_ORDER = (
     "new", "window", "devices", "check", "locate", "plan", "scan", "gather", "read", "scratch",
     "map", "zones", "thickness", "preview", "compare", "history", "distinct", "hand", "modes",
-    "report", "export", "calibrate",
+    "report", "export", "pack", "unpack", "calibrate",
 )  # fmt: skip
 
 
@@ -75,6 +76,7 @@ for _group in (
     hand,
     modes,
     calibration,
+    keeping,
     window,
 ):
     for _command in _group.COMMANDS:

@@ -25,6 +25,8 @@ JOBS: dict[str, tuple[str, str]] = {
     "report": ("rig.jobs.report", "report"),
     "check": ("rig.jobs.check", "check"),
     "export": ("rig.jobs.export", "export"),
+    "pack": ("rig.jobs.pack", "pack"),
+    "unpack": ("rig.jobs.unpack", "unpack"),
     "calibrate list": ("rig.jobs.calibrate_records", "calibrations"),
     "calibrate gantry": ("rig.jobs.calibrate_gantry", "calibrate_gantry"),
     "calibrate sound": ("rig.jobs.calibrate_sound", "calibrate_sound"),
