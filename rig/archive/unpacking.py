@@ -273,19 +273,17 @@ def _damaged(made: _Bag, path: Path, progress: Progress) -> list[Problem]:
     for number, (name, (kind, digest)) in enumerate(sorted(wanted.items()), start=1):
         entry = made.entries.get(name)
         if entry is None:
-            found.append(Problem(f"{name} is missing from the pack.", name, _ANOTHER_COPY))
+            found.append(Problem("This file is missing from the pack.", name, _ANOTHER_COPY))
             continue
-        hashed = hashlib.new(kind)
+        hashed: Any = hashlib.new(kind)
         try:
             with made.zip.open(entry) as source:
                 while chunk := source.read(_CHUNK):
                     hashed.update(chunk)
-        except (*_UNREADABLE, OSError) as problem:
-            why = f"{name} cannot be read: {problem or type(problem).__name__}."
-            found.append(Problem(why, name, _ANOTHER_COPY))
-            continue
-        if hashed.hexdigest() != digest:
-            what = f"{name} is damaged: it is not what its hash says."
+        except (*_UNREADABLE, OSError):
+            hashed = None
+        if hashed is None or hashed.hexdigest() != digest:
+            what = "This file is damaged: it is not what its hash says."
             found.append(Problem(what, name, _ANOTHER_COPY))
         if number % 50 == 0 or number == len(wanted):
             progress(ProgressEvent("checking every file", number, len(wanted)))

@@ -66,7 +66,7 @@ def unpack(file: Path, folder: Path | None, rescue: bool, progress: Any, machine
     def say(to: Speaker) -> None:
         _say_problems(to, problems)
         if contract["plate"] is None:
-            to.line(f"{count(len(problems), 'file')} of {file} damaged: nothing was unpacked.")
+            to.line(f"Nothing was unpacked: {count(len(problems), 'file')} of {file} damaged.")
             to.line(command("What is whole", "unpack", file, "--rescue"))
             return
         if contract["left_out"]:
