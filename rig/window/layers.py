@@ -106,11 +106,11 @@ def fill_field(layer: Layer, field: Field, written: Sequence[tuple[float, float]
         if lines and level != 0:
             longest = max(lines, key=len)
             if len(longest) > 25:
-                _label(layer, taken, longest, signed(level))
+                label_on_line(layer, taken, longest, signed(level))
 
 
-def _label(layer: Layer, taken: list[Any], line: Any, text: str) -> None:
-    """Write on a line where nothing else is written; not at all where there is no room."""
+def label_on_line(layer: Layer, taken: list[Any], line: Any, text: str) -> None:
+    """Write on a line (k, 2) where nothing else is written; not at all where there is no room."""
     for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95):
         place = line[int(share * (len(line) - 1))]
         if not any(np.all(np.abs(place - other) < _ROOM_MM) for other in taken):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from PyQt5.QtCore import QRectF, Qt
@@ -13,6 +14,10 @@ from rig.window.theme import theme
 from rig.window.words import signed, tr
 
 
+def _cents(value: float) -> str:
+    return signed(value) + (tr(" cents") if value == 0 else "")
+
+
 class Legend(QWidget):
     """A strip of colour with its cents; empty where no field is shown."""
 
@@ -20,14 +25,24 @@ class Legend(QWidget):
         super().__init__()
         self._reach: float | None = None
         self._ends = ("", "")
-        self._title = ""
+        self.title = ""
+        self._tick: Callable[[float], str] = _cents
         self._strip = QImage()
         self.setSizePolicy(QSizePolicy.Expanding, QSizePolicy.Fixed)
         self._fit()
 
-    def set_field(self, title: str, reach: float | None, ends: tuple[str, str]) -> None:
-        """reach: cents of the last colours; None: no field."""
-        self._title, self._reach, self._ends = title, reach, ends
+    def set_field(
+        self,
+        title: str,
+        reach: float | None,
+        ends: tuple[str, str],
+        tick: Callable[[float], str] = _cents,
+    ) -> None:
+        """reach: value of the last colours, in cents; None: no field, only the title.
+
+        tick: how a value is written on the scale, where it is not in cents.
+        """
+        self.title, self._reach, self._ends, self._tick = title, reach, ends, tick
         if reach is not None and self._strip.isNull():
             table = live_colours()
             self._strip = QImage(len(table), 1, QImage.Format_RGB32)
@@ -52,12 +67,13 @@ class Legend(QWidget):
         high, width = self.fontMetrics().height(), self.width()
         if self._reach is None:
             painter.setPen(QColor(theme().faint))
-            text = tr("No map shown yet. Choose a layer above, or make a map.")
+            nothing = tr("No map shown yet. Choose a layer on the left, or make a map.")
+            text = self.title or nothing
             painter.drawText(self.rect(), Qt.AlignCenter | Qt.TextWordWrap, text)
             return
         side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + high
         box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
-        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self._title)
+        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.title)
         painter.drawImage(box, self._strip)
         painter.drawRect(box)
         painter.drawText(QRectF(0, box.y(), side - 0.4 * high, box.height()),
@@ -65,8 +81,7 @@ class Legend(QWidget):
         painter.drawText(QRectF(width - side + 0.4 * high, box.y(), side, box.height()),
                          Qt.AlignLeft | Qt.AlignVCenter, self._ends[1])  # fmt: skip
         for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-            cents = (2 * share - 1) * self._reach
-            text = signed(cents) + (tr(" cents") if share == 0.5 else "")
+            text = self._tick((2 * share - 1) * self._reach)
             at = box.x() + share * box.width()
             painter.drawText(
                 QRectF(at - 4 * high, box.bottom() + 1, 8 * high, high), Qt.AlignCenter, text

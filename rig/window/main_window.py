@@ -13,7 +13,6 @@ from PyQt5.QtWidgets import (
     QLabel,
     QMainWindow,
     QMessageBox,
-    QPushButton,
     QSplitter,
     QStackedWidget,
     QVBoxLayout,
@@ -21,10 +20,12 @@ from PyQt5.QtWidgets import (
 )
 
 from rig.window import dialogs, layers
+from rig.window.beside import BesideTheMaps
 from rig.window.desk import Desk
 from rig.window.drop import handle_drop
 from rig.window.faults import Faults
 from rig.window.findings import change_text, map_text, mode_text
+from rig.window.layer_column import LayerColumn
 from rig.window.legend import Legend
 from rig.window.listening import Listening
 from rig.window.live import LiveScan
@@ -66,6 +67,7 @@ class MainWindow(QMainWindow):
         self._build()
         self.live = LiveScan(self)
         self.listening = Listening(self)
+        self.beside = BesideTheMaps(self)
         self.actions_by_menu = build_menus(self)
         connect_desk(self)
         QApplication.instance().installEventFilter(self)
@@ -77,29 +79,19 @@ class MainWindow(QMainWindow):
         self.banner.setObjectName("simulated")
         self.banner.setAlignment(Qt.AlignCenter)
         self.banner.hide()
-        self.layer_buttons: dict[str, QPushButton] = {}
-        row = QHBoxLayout()
-        row.setContentsMargins(4, 4, 4, 2)
-        row.setSpacing(4)
-        for name, text in (
-            ("taps", tr("Taps")), ("tone", tr("Tone")), ("above", tr("Above target")),
-            ("zones", tr("Zones")), ("nodal", tr("Nodal lines")), ("change", tr("Change")),
-            ("live", tr("Heard so far")),
-        ):  # fmt: skip
-            button = QPushButton(text)
-            button.setCheckable(True)
-            button.setEnabled(False)
-            button.clicked.connect(lambda on, name=name: self.show_layer(name, on))
-            self.layer_buttons[name] = button
-            row.addWidget(button)
-        row.addStretch(1)
+        self.layer_column = LayerColumn()
+        self.layer_buttons = self.layer_column.buttons
+        self.layer_column.wanted.connect(self.show_layer)
         middle = QWidget()
-        box = QVBoxLayout(middle)
-        box.setContentsMargins(0, 0, 0, 0)
+        beside = QHBoxLayout(middle)
+        beside.setContentsMargins(0, 0, 0, 0)
+        beside.setSpacing(0)
+        beside.addWidget(self.layer_column)
+        box = QVBoxLayout()
         box.setSpacing(0)
-        box.addLayout(row)
         box.addWidget(self.plate, 1)
         box.addWidget(self.legend)
+        beside.addLayout(box, 1)
         self.middle = QStackedWidget()
         self.middle.addWidget(self.welcome)
         self.middle.addWidget(middle)
@@ -136,6 +128,7 @@ class MainWindow(QMainWindow):
         self.stages.setFixedWidth(int(34 * unit))
         self.right.setMinimumWidth(int(36 * unit))
         self.legend._fit()
+        self.layer_column.fit()
 
     def changeEvent(self, event: Any) -> None:
         """The system went dark or light."""
@@ -163,6 +156,7 @@ class MainWindow(QMainWindow):
         self.plate.set_outline(outline)
         if desk.run is not None:
             return
+        self.beside.fetch()
         self.plate.set_places({t.tap: (t.x_mm, t.y_mm) for t in seen.taps})
         if seen.taps and desk.planned is None:
             layers.fill_taps(self.plate.layers["taps"], seen.taps)
@@ -193,6 +187,8 @@ class MainWindow(QMainWindow):
             self.show_findings(change_text(self.desk.change))
         elif shown and name in ("tone", "above", "zones") and self.desk.map is not None:
             self.show_findings(map_text(self.desk.map))
+        elif shown and (page := self.beside.text(name)):
+            self.show_findings(page)
 
     def _show_legend(self) -> None:
         shown = next((name for name in FIELDS if self.plate.layers[name].shown), None)
@@ -205,11 +201,14 @@ class MainWindow(QMainWindow):
         elif shown == "change" and desk.change is not None:
             self.legend.set_field(tr("After minus before"), desk.change.change.reach_cents,
                                   (tr("fallen"), tr("risen")))  # fmt: skip
+        elif shown == "thickness" and (words := self.beside.thickness_words()) is not None:
+            self.legend.set_field(*words)
         elif shown == "live":
             self.legend.set_field(tr("Attack as heard so far, against its middle"),
                                   self.live.reach, ends)  # fmt: skip
         else:
-            self.legend.set_field("", None, ends)
+            marks = self.beside.hand_words() if self.plate.layers["hand"].shown else ""
+            self.legend.set_field(marks, None, ends)
 
     def next_mode(self) -> None:
         """Nodal lines of the next partial."""

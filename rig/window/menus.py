@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
     """Fill the menu bar; returns the actions by menu."""
     desk, stages, plate, listen = window.desk, window.stages, window.plate, window.listen
+    column = window.layer_column
     entries: dict[str, list[tuple[str, str, Callable[[], object]]]] = {
         tr("Plate"): [
             (tr("New plate…"), "Ctrl+N", window.ask_new_plate),
@@ -59,8 +60,8 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
         ],
         tr("View"): [
             *(
-                (tr("Layer: {0}").format(button.text()), str(place), button.click)
-                for place, button in enumerate(window.layer_buttons.values(), start=1)
+                (tr("Layer: {0}").format(column.keys[name][1]), column.keys[name][0], button.click)
+                for name, button in column.buttons.items()
             ),
             (tr("The whole plate"), "F", plate.fit),
             *(
@@ -68,6 +69,7 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
                 for key, (text, page) in enumerate(window.right.pages.items(), start=2)
             ),
             (tr("Next nodal lines"), "M", window.next_mode),
+            (tr("Next record of the hand"), "Shift+H", window.beside.next_record),
             (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),
             (tr("Smaller type"), "Ctrl+-", lambda: window.scale_type(1 / 1.1)),
             *(

@@ -18,8 +18,9 @@ from rig.window.words import tr
 if TYPE_CHECKING:
     from rig.model.outline import Outline
 
-LAYERS = ("tone", "above", "change", "live", "nodal", "zones", "taps")
-FIELDS = ("tone", "above", "change", "live")  # each would hide the others
+# each field would hide the others
+FIELDS = ("picture", "tone", "above", "change", "wipe", "thickness", "live")
+LAYERS = (*FIELDS, "nodal", "zones", "hand", "taps")
 
 
 class PlateView(pg.PlotWidget):
@@ -37,7 +38,7 @@ class PlateView(pg.PlotWidget):
         plot.hideButtons()
         plot.setMenuEnabled(False)
         plot.getViewBox().disableAutoRange()
-        self.layers = {name: Layer(plot, 10.0 * (n + 1)) for n, name in enumerate(LAYERS)}
+        self.layers = {name: Layer(plot, 8.0 * (n + 1)) for n, name in enumerate(LAYERS)}
         self._outline: Outline | None = None
         self._wood: QGraphicsPathItem | None = None
         self._rim: QGraphicsPathItem | None = None

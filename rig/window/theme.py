@@ -101,6 +101,7 @@ QPushButton#halt:focus {{ border-color: {t.ink}; }}
 QPushButton#stage {{ text-align: left; font-weight: bold; border: none; border-radius: 0;
   background: transparent; padding: 0.3em 0.4em; }}
 QPushButton#stage:checked {{ background: {t.accent}; color: {t.on_accent}; }}
+QPushButton#layer {{ text-align: left; padding: 0.3em 0.6em; }}
 QPushButton#stage:focus {{ border: 1px solid {t.accent}; }}
 QLabel#faint {{ color: {t.faint}; background: transparent; }}
 QLabel#problem {{ color: {t.caution}; font-weight: bold; }}

@@ -110,6 +110,8 @@ def _opened(window: MainWindow) -> None:
     window.show_findings("")
     window.spot.show_spot(None)
     window.listening.forget()
+    window.beside.forget()
+    window.beside.fetch()
     window.stages.silence()
     window.run_bar.idle()
     window.show_state()
