@@ -55,9 +55,14 @@ class Database:
             connection.execute("PRAGMA foreign_keys = ON")
 
     def _keep_copy(self, number: int) -> None:
-        copy = sqlite3.connect(self.path.with_name(f"plate-schema-{number}.sqlite"))
+        self.copy_to(self.path.with_name(f"plate-schema-{number}.sqlite"))
+
+    def copy_to(self, path: Path) -> None:
+        """Write the whole database, its log included, into a file of its own."""
+        copy = sqlite3.connect(path)
         try:
-            self._connection.backup(copy)
+            with self._lock, storage_errors(path):
+                self._connection.backup(copy)
         finally:
             copy.close()
 

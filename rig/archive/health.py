@@ -15,19 +15,29 @@ from rig.archive.naming import existing_folder
 from rig.archive.rows import Problem, ScanSummary, plan_of_text
 from rig.archive.storage import PART_SUFFIX, sha256_of
 from rig.archive.sweep import QUARANTINE, files_below, identify
+from rig.archive.writer_lock import LOCK_NAME
 from rig.model.errors import FolderDamagedError
 from rig.model.progress import Progress, ProgressEvent, silent
+from rig.model.scan_record import ScanState
 
-_FROM_COPY = "Fetch the file from a copy of the folder; if there is none, tap these places again."
+_FROM_COPY = (
+    "Fetch it from a copy of the folder (`platerig check NAME.plate --repair --from COPY.plate`); "
+    "if there is none, tap these places again."
+)
+_OWN_FILES = (DATABASE_NAME, folder_text.MANIFEST_NAME, folder_text.README_NAME, LOCK_NAME)
 
 
 @dataclass(frozen=True)
 class FolderHealth:
-    """Scans in the folder, problems (what, where, remedy), and notes that ask for nothing."""
+    """Scans in the folder, problems (what, where, remedy), and notes that ask for nothing.
+
+    repaired: what was put right just before, a sentence each; None where that was not asked for.
+    """
 
     scans: tuple[ScanSummary, ...]
     problems: tuple[Problem, ...]
     notes: tuple[str, ...] = ()
+    repaired: tuple[str, ...] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The JSON contract of `platerig check`."""
@@ -35,6 +45,7 @@ class FolderHealth:
             "scans": [summary.as_json() for summary in self.scans],
             "problems": [problem.as_json() for problem in self.problems],
             "notes": list(self.notes),
+            **({} if self.repaired is None else {"repaired": list(self.repaired)}),
         }
 
 
@@ -71,6 +82,8 @@ def _check_open(folder: Path, database: Database, progress: Progress) -> FolderH
         problems += hand_store.problems(folder)
         problems += thickness_store.problems(folder)
         problems += _manifest_problems(folder, hashes, notes)
+        notes += _left_by_a_crash(folder, scans)
+        notes += _strangers(folder)
     quarantined = Counter(
         path.suffix for path in (folder / QUARANTINE).rglob("*") if path.is_file()
     )
@@ -85,6 +98,41 @@ def _check_open(folder: Path, database: Database, progress: Progress) -> FolderH
         if event["n"]:
             notes.append(f"{event['n']} recording(s) were adopted after a crash.")
     return FolderHealth(tuple(scans), tuple(problems), tuple(notes))
+
+
+def log_left(folder: Path) -> bool:
+    """Whether the database's log was not folded in: the program ended in the middle of its work."""
+    log = folder / f"{DATABASE_NAME}-wal"
+    try:
+        return log.stat().st_size > 0
+    except OSError:
+        return False
+
+
+def _left_by_a_crash(folder: Path, scans: list[ScanSummary]) -> Iterable[str]:
+    if log_left(folder):
+        yield (
+            "The database's log is not folded in yet (plate.sqlite-wal): keep both files together; "
+            "`platerig check --repair` folds it in."
+        )
+    for scan in scans:
+        if scan.state in (ScanState.RUNNING, ScanState.PAUSED):
+            yield f"The program ended in the middle of {scan.scan}; go on with `scan --resume`."
+
+
+def _strangers(folder: Path) -> Iterable[str]:
+    """Files at the top that are not platerig's: nobody keeps a hash of them."""
+    names = sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.is_file()
+        and path.name not in _OWN_FILES
+        and not path.name.startswith((f"{DATABASE_NAME}-", "plate-schema-"))
+        and not path.name.endswith(PART_SUFFIX)
+    )
+    if names:
+        listed = ", ".join(names)
+        yield f"{len(names)} file(s) here are not platerig's and are left alone: {listed}."
 
 
 def _database_problems(folder: Path, database: Database) -> list[Problem]:
@@ -160,8 +208,8 @@ def _stray_problems(folder: Path, hashes: dict[str, str]) -> list[Problem]:
                 Problem(
                     f"This file is {half}: the program ended while it was being stored.",
                     str(path),
-                    "Go on with the scan (`platerig scan --resume`) or gather into the folder: "
-                    "it is adopted or set aside then, never deleted.",
+                    "Go on with the scan (`platerig scan --resume`), or run `platerig check "
+                    "--repair`: it is adopted or set aside then, never deleted.",
                 )
             )
     return found
@@ -182,9 +230,17 @@ def _manifest_problems(folder: Path, hashes: dict[str, str], notes: list[str]) -
             Problem(
                 "The database was changed by something other than platerig.",
                 str(folder / DATABASE_NAME),
-                "Compare it with a copy of the folder.",
+                "Compare it with a copy of the folder; --repair takes it as it is.",
             )
         )
+    for file, digest in sorted(manifest.items()):
+        if file in hashes or file == DATABASE_NAME or file.startswith(f"{hand_store.ROOM}/"):
+            continue  # looked at elsewhere
+        path = folder / file
+        if not path.exists():
+            found.append(Problem("This file is missing.", str(path), _FROM_COPY))
+        elif sha256_of(path) != digest:
+            found.append(Problem("This file is not as it was stored.", str(path), _FROM_COPY))
     differing = [file for file, digest in hashes.items() if manifest.get(file) != digest]
     if differing:
         found.append(
@@ -192,7 +248,7 @@ def _manifest_problems(folder: Path, hashes: dict[str, str], notes: list[str]) -
                 f"Manifest and database differ on {len(differing)} file(s), "
                 f"the first {differing[0]}.",
                 str(folder / folder_text.MANIFEST_NAME),
-                "Compare both with a copy of the folder.",
+                "`platerig check --repair` writes the manifest anew from the database.",
             )
         )
     return found
@@ -210,7 +266,8 @@ def _what_is_left(folder: Path, problem: FolderDamagedError) -> FolderHealth:
     notes = [
         f"{len(known)} of {len(recordings)} recordings are readable and say which strike they are"
         + (f" ({listed})." if listed else "."),
-        "`platerig export` writes them out as a tap set, from which a new folder can be gathered.",
+        "`platerig export` writes them out as a tap set, from which a new folder can be gathered; "
+        "with a copy of the folder `platerig check --repair --from COPY.plate` mends this one.",
     ]
     return FolderHealth((), tuple(problems), tuple(notes))
 

@@ -31,7 +31,7 @@ def sweep(folder: PlateFolder) -> None:
         for path in sorted(files_below(folder.path)):
             file = path.relative_to(folder.path).as_posix()
             if file.endswith(PART_SUFFIX):
-                _quarantine(folder, path, "half written when the program ended")
+                set_aside(folder, path, "half written when the program ended")
             elif file.startswith("audio/") and file not in known:
                 _adopt_strike(folder, path, file)
             elif file.startswith("images/") and file not in known:
@@ -64,7 +64,7 @@ def identify(path: Path) -> tuple[StrikeTag, RawSound] | None:
 def _adopt_strike(folder: PlateFolder, path: Path, file: str) -> None:
     identified = identify(path)
     if identified is None:
-        _quarantine(folder, path, "it does not say which strike it is")
+        set_aside(folder, path, "it does not say which strike it is")
         return
     tag, sound = identified
     try:
@@ -76,7 +76,7 @@ def _adopt_strike(folder: PlateFolder, path: Path, file: str) -> None:
         (tag.scan, tag.tap, tag.repeat, tag.take),
     )
     if not 0 <= tag.tap < taps or taken is not None:
-        _quarantine(folder, path, f"its strike ({tag.scan}, tap {tag.tap}) is not wanted here")
+        set_aside(folder, path, f"its strike ({tag.scan}, tap {tag.tap}) is not wanted here")
         return
     try:
         with folder.database.transaction() as db:
@@ -89,7 +89,7 @@ def _adopt_strike(folder: PlateFolder, path: Path, file: str) -> None:
                 sample_rate_hz=sound.sample_rate_hz,
             )
     except sqlite3.IntegrityError as problem:
-        _quarantine(folder, path, f"what it says of itself cannot be: {problem}")
+        set_aside(folder, path, f"what it says of itself cannot be: {problem}")
         return
     folder.note("adopted", file, tag.scan)
 
@@ -99,7 +99,7 @@ def _adopt_image(folder: PlateFolder, path: Path, file: str) -> None:
     kind = rest.rpartition("-")[0]
     known = {row["scan"] for row in folder.database.rows("SELECT scan FROM scan")}
     if not kind or scan not in known | {"plate"}:
-        _quarantine(folder, path, "it does not say what it shows")
+        set_aside(folder, path, "it does not say what it shows")
         return
     with folder.database.transaction() as db:
         db.execute(
@@ -109,16 +109,24 @@ def _adopt_image(folder: PlateFolder, path: Path, file: str) -> None:
     folder.note("adopted", file)
 
 
-def _quarantine(folder: PlateFolder, path: Path, reason: str) -> None:
-    """Move a file aside under its own path; a number is added rather than anything overwritten."""
-    inner = path.relative_to(folder.path)
-    target = folder.path / QUARANTINE / inner
+def free_place(folder: Path, inner: Path) -> Path:
+    """Where a file of the folder is put aside; a number is added rather than anything overwritten.
+
+    The directory is made.
+    """
+    target = folder / QUARANTINE / inner
     number = 1
     while target.exists():
         number += 1
-        target = folder.path / QUARANTINE / inner.with_name(f"{inner.name}.{number}")
+        target = folder / QUARANTINE / inner.with_name(f"{inner.name}.{number}")
     target.parent.mkdir(parents=True, exist_ok=True)
-    path.rename(target)
+    return target
+
+
+def set_aside(folder: PlateFolder, path: Path, reason: str) -> None:
+    """Move a file into quarantine/ under its own path, and say so in the event log."""
+    inner = path.relative_to(folder.path)
+    path.rename(free_place(folder.path, inner))
     try:
         folder.note("quarantined", f"{inner.as_posix()}: {reason}")
     except PlaterigError:

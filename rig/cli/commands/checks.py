@@ -21,11 +21,20 @@ _MARKS = {"pass": "pass", "fail": "FAIL", "not done": "----"}
     "check",
     "Look over a plate folder, or walk through a rig.",
     example="platerig check maple-back.plate\n"
+    "platerig check maple-back.plate --repair --from copy/maple-back.plate\n"
     "platerig check --rig rig.toml\n"
     "platerig check --rig rig.toml --file-only\n"
     "platerig check --virtual maple-graded",
 )
 @click.argument("folder", metavar="[NAME.plate]", type=FOLDER, required=False)
+@click.option("--repair", is_flag=True, help="Put right in the folder what can be.")
+@click.option(
+    "--from",
+    "copy",
+    metavar="COPY.plate",
+    type=FOLDER,
+    help="With --repair: fetch what is lost from this copy of the folder, or from a pack of it.",
+)
 @click.option("--rig", "rig_file", type=FILE, help="Walk through the rig of this file.")
 @click.option("--virtual", "world", metavar="WORLD", help="Walk through the virtual rig.")
 @click.option("--file-only", is_flag=True, help="With --rig: look at the file, touch no device.")
@@ -33,6 +42,8 @@ _MARKS = {"pass": "pass", "fail": "FAIL", "not done": "----"}
 @serial_log_option
 def check(
     folder: Path | None,
+    repair: bool,
+    copy: Path | None,
     rig_file: Path | None,
     world: str | None,
     file_only: bool,
@@ -47,14 +58,22 @@ def check(
     hands are clear before the gantry homes and before the hammer fires; where nobody can be
     asked, nothing moves without --hands-clear.
 
-    Exit status 1 when a problem was found.
+    Of a folder every hash is checked. --repair adopts or sets aside what a crash left, fetches
+    lost files from quarantine and from a copy, and writes the manifest anew; nothing is deleted.
+
+    Exit status 1 when a problem was found and is still there.
     """
     if sum(thing is not None for thing in (folder, rig_file, world)) != 1:
         raise click.UsageError("Name a plate folder, a rig file with --rig, or a --virtual WORLD.")
     if rig_file is not None and rig_file.is_dir():
         raise click.UsageError(f"{rig_file} is a directory, not a rig file.")
+    if (repair or copy is not None) and folder is None:
+        raise click.UsageError("--repair and --from are for a plate folder.")
     if folder is not None or file_only:
-        contract = contract_of(job("check")(folder or rig_file, progress=progress))
+        mending = {"repair": True, "copy": copy} if repair or copy is not None else {}
+        if copy is not None and not repair:
+            raise click.UsageError("--from COPY.plate goes with --repair.")
+        contract = contract_of(job("check")(folder or rig_file, progress=progress, **mending))
     else:
         from rig.jobs.check_rig import check_rig
 
@@ -70,6 +89,10 @@ def check(
         _say_scans(to, contract)
         _say_values(to, contract)
         _say_steps(to, contract)
+        for line in contract.get("repaired", []):
+            to.line(f"Repaired: {line}")
+        if contract.get("repaired") == []:
+            to.line("There was nothing that could be repaired.")
         if not problems and contract.get("ready", True):
             to.line("No problem found.")
         to.lines(contract.get("notes", []))
