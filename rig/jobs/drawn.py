@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rig.jobs.make_map import MapResult
     from rig.jobs.modes import ModesResult
     from rig.model.outline import Outline
-    from rig.model.tone_map import ReadingKind, TargetKind
+    from rig.model.tone_map import ReadingKind
 
 Lines = list[FloatArray]
 
@@ -70,7 +70,7 @@ def drawn_map(
     folder: Path | str,
     scan: str | None = None,
     reading: ReadingKind | None = None,
-    target: TargetKind | None = None,
+    target: str | None = None,
     *,
     progress: Progress = silent,
 ) -> DrawnMap:
@@ -86,6 +86,22 @@ def drawn_map(
         for zone in made.work_order.zones
     ]
     return DrawnMap(made, coloured(made.surface), coloured(made.excess_surface), zones)
+
+
+def drawn_start(
+    drawn: DrawnMap, start_mm: tuple[float, float] | None, *, progress: Progress = silent
+) -> DrawnMap:
+    """The same map with its work order begun where somebody put it; None: where it would be itself.
+
+    Raises UsageError where no wood is there.
+    """
+    progress(ProgressEvent("Putting the zones in order", 0, 1))
+    made = replace(drawn.made, start_mm=start_mm)
+    lines = {
+        zone.taps: of_zone
+        for zone, of_zone in zip(drawn.made.work_order.zones, drawn.zone_lines, strict=True)
+    }
+    return replace(drawn, made=made, zone_lines=[lines[z.taps] for z in made.work_order.zones])
 
 
 def drawn_change(

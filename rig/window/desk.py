@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -64,7 +65,7 @@ class Desk(QObject):
         self.change: DrawnChange | None = None
         self.run: ScanRun | None = None
         self.shown_scan: str | None = None
-        self._undo: list[dict[str, Any]] = []
+        self._undo: list[Callable[[], object]] = []
         self._look_again = False
         self._next_spot: int | None = None
 
@@ -339,7 +340,8 @@ class Desk(QObject):
         def done(_none: None) -> None:
             if record:
                 kept = {key: value for key, value in options.items() if key not in ("scan", "tap")}
-                self._undo.append({"job": job, "tap": tap, **kept, back: not options[back]})
+                back_again = {**kept, back: not options[back]}
+                self.can_undo(lambda: self.change_spot(job, tap, record=False, **back_again))
             self.look()
             self.read_spot(tap)
 
@@ -347,10 +349,13 @@ class Desk(QObject):
             options |= {"scan": self.seen.scan, "tap": tap}
         self.do("spot", f"spot.{job}", done, folder=self.folder, **options)
 
+    def can_undo(self, step: Callable[[], object]) -> None:
+        """Something was changed; `step` takes it back."""
+        self._undo.append(step)
+
     def undo(self) -> None:
-        """Take the last change of a spot back."""
+        """Take the last change back."""
         if not self._undo:
             self.said.emit("spot", tr("There is nothing to take back."))
             return
-        step = self._undo.pop()
-        self.change_spot(step.pop("job"), step.pop("tap"), record=False, **step)
+        self._undo.pop()()

@@ -26,8 +26,12 @@ def map_text(drawn: DrawnMap) -> str:
     ]
     if made.repeatability_cents is not None:
         lines.append(tr("Repeatability {0:.0f} cents.").format(made.repeatability_cents))
+    lines.append(tr("Held against: {0}.").format(html.escape(tr(made.target_name))))
+    lines += [html.escape(note) for note in made.target_notes]
     lines.append(f"<b>{tr('Work order')}</b>")
     lines.append(html.escape(order.sentence))
+    if drawn.made.start_mm is not None:
+        lines.append(html.escape(order.starting_spot_reason))
     for zone in order.zones:
         lines.append(
             tr("{0}. x {1}, y {2} mm: {3} ± {4:.0f} cents, {5:.0f} cm², sure to {6} %").format(

@@ -157,7 +157,7 @@ def fill_zones(layer: Layer, drawn: DrawnMap) -> None:
                 [x], [y], size=size * type_scale(), symbol="+",
                 pen=drawn_pen(colour, width=width), brush=pg.mkBrush(colour),
             )  # fmt: skip
-            layer.add(cross, 0.25)
+            layer.add(cross, 0.35)
 
 
 def fill_change(layer: Layer, drawn: DrawnChange) -> None:

@@ -35,6 +35,7 @@ from rig.window.run_bar import RunBar
 from rig.window.settings import Memory
 from rig.window.side import Side
 from rig.window.stages import Stages
+from rig.window.targets import Targets
 from rig.window.theme import style_sheet
 from rig.window.welcome import Welcome
 from rig.window.wiring import connect_desk
@@ -66,6 +67,7 @@ class MainWindow(QMainWindow):
         self._closing = False
         self._build()
         self.live = LiveScan(self)
+        self.targets = Targets(self)
         self.listening = Listening(self)
         self.beside = BesideTheMaps(self)
         self.actions_by_menu = build_menus(self)
@@ -145,6 +147,7 @@ class MainWindow(QMainWindow):
         self.middle.setCurrentIndex(0 if desk.folder is None else 1)
         self.setWindowTitle("platerig" if seen is None else f"{seen.facts.name} – platerig")
         planned = None if desk.planned is None else len(desk.planned.plan.taps)
+        self.targets.show_state(seen)
         self.listen.show_scans(self.stages.scan_names(seen))
         self.stages.show_state(desk.folder, desk.rig, seen, desk.laid, planned,
                                scanning=desk.run is not None)  # fmt: skip
@@ -197,7 +200,9 @@ class MainWindow(QMainWindow):
             self.legend.set_field(tr("Tone against the scan's middle"),
                                   desk.map.tone.reach_cents, ends)  # fmt: skip
         elif shown == "above" and desk.map is not None:
-            self.legend.set_field(tr("Above or below target"), desk.map.above.reach_cents, ends)
+            target = desk.map.made.tone_map.target_name
+            self.legend.set_field(tr("Above or below target: {0}").format(tr(target)),
+                                  desk.map.above.reach_cents, ends)  # fmt: skip
         elif shown == "change" and desk.change is not None:
             self.legend.set_field(tr("After minus before"), desk.change.change.reach_cents,
                                   (tr("fallen"), tr("risen")))  # fmt: skip

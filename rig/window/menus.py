@@ -38,6 +38,9 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
         ],
         tr("Findings"): [
             (tr("Make the map"), "Ctrl+M", stages.make_map.click),
+            (tr("Begin the work order at the chosen tap"), "G", window.targets.begin_at_chosen),
+            (tr("Begin the work order where the map says"), "Shift+G",
+             lambda: window.targets.begin_at(None)),
             (tr("Find the nodal lines"), "Ctrl+E", stages.make_modes.click),
             (tr("Show the change"), "Ctrl+D", stages.make_change.click),
             (tr("Next doubtful tap"), "Ctrl+J", stages.next_doubtful.click),
@@ -108,6 +111,7 @@ def shortcut_sheet(actions: dict[str, list[QAction]]) -> str:
         (tr("Esc, space bar"), tr("HALT, from anywhere while the rig moves")),
         (tr("Arrow keys"), tr("on the plate: from tap to tap")),
         (tr("+ and −"), tr("on the plate: nearer and farther")),
+        (tr("A stroke from the cross"), tr("on the plate: move where the work order begins")),
         (tr("Shift and a stroke"), tr("across the plate: hear the taps along the way")),
         (tr("Tab"), tr("from one control to the next")),
     )

@@ -65,10 +65,7 @@ class Stages(QScrollArea):
             [(tr("best there is"), ""), (tr("local tone"), "local"), (tr("attack"), "attack"),
              (tr("contact"), "contact")],
         )  # fmt: skip
-        self.target = self.read.choice(
-            tr("Target"),
-            [(tr("usual"), ""), (tr("flat"), "flat"), (tr("smooth"), "smooth graduation")],
-        )  # fmt: skip
+        self.target = self.read.choice(tr("Target"), [])
         self.make_map = self.read.button(tr("Make the map"), main=True)
         self.make_modes = self.read.button(tr("Find the nodal lines"))
         self.next_doubtful = self.read.button(tr("Next doubtful tap"))

@@ -110,6 +110,7 @@ def _opened(window: MainWindow) -> None:
     window.show_findings("")
     window.spot.show_spot(None)
     window.listening.forget()
+    window.targets.forget()
     window.beside.forget()
     window.beside.fetch()
     window.stages.silence()

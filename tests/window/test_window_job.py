@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hands import begin_scan, click, press
+from hands import begin_scan, click, press, stroke
 from PyQt5.QtCore import QPointF, Qt
 from PyQt5.QtWidgets import QLineEdit
 from pytestqt.qtbot import QtBot
@@ -64,6 +64,22 @@ def test_from_a_new_plate_to_the_report(
     assert window.layer_buttons["zones"].isChecked()
     assert "Work order" in window.findings.toPlainText()
     window.grab().save(str(tmp_path / "map.png"))
+
+    spot = window.desk.map.made.work_order.starting_spot_mm
+    assert spot is not None
+    stroke(qtbot, window, spot, (spot[0] - 30.0, spot[1] + 40.0))
+    idle()
+    put = window.desk.map.made.start_mm
+    assert put is not None
+    assert put == pytest.approx((spot[0] - 30.0, spot[1] + 40.0), abs=1.5)
+    assert "Put here by hand" in window.findings.toPlainText()
+    press(qtbot, window, Qt.Key_Z, Qt.ControlModifier)
+    idle()
+    assert window.desk.map.made.start_mm is None
+    stroke(qtbot, window, spot, (spot[0] - 400.0, spot[1]))
+    idle()
+    assert "not on the wood" in stages.read.problem.text()
+    assert window.desk.map.made.work_order.starting_spot_mm == spot
 
     tap = seen.taps[7]
     box = window.plate.getPlotItem().getViewBox()
