@@ -7,67 +7,97 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.field.comparison_cautions import cautions_between, mass_cautions
+from rig.field.comparison_words import change_sentence, side_by_side_sentence
 from rig.field.differences import Difference, tone_difference
 from rig.field.estimators import tap_tone
 from rig.field.maps import evenness_cents
-from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
+from rig.field.side_by_side import independent_difference, level_between
+from rig.field.smoothing import Chance, chance_of_peaks, connected, error_fields, robust_sd
 from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
 from rig.model.progress import Progress, silent
 from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
-from rig.model.tone_map import ChangeZone, Comparison, PartialShift, ReadingKind
+from rig.model.tone_map import (
+    Agreement,
+    ChangeZone,
+    CompareKind,
+    Comparison,
+    PartialShift,
+    ReadingKind,
+    TapTone,
+)
 from rig.model.units import FloatArray
 
 if TYPE_CHECKING:
     from rig.field.inversion import Inversion
 
 FLOOR_CENTS = 25.0  # about 1.5 % of thickness
-LEVEL_FLOOR_CENTS = 12.0
 FEWEST_PLACES = 3  # a change smoothed over a scraper's pass cannot be one place alone
 CONFIDENCE = 0.99  # at 0.95 one untouched plate in twenty would be told that it changed
-MASS_SHARE = 0.01  # of the mass: what the air's damp alone may change, and scales may err
 _ALIKE_PLACES = 80
 _SEED = 20212
+_DRAWS = 300
+_TWO_SIDED_95 = 1.96
 
 
 def compare_scans(
     before: ScanRecord,
     after: ScanRecord,
     *,
+    kind: CompareKind | None = None,
     reading: ReadingKind | None = None,
+    tones: tuple[TapTone, TapTone] | None = None,
     ring_before: tuple[RingPartial, ...] = (),
     ring_after: tuple[RingPartial, ...] = (),
     fitted: Inversion | None = None,
     smallest_change_cents: Mapping[ReadingKind, float] | None = None,
     progress: Progress = silent,
 ) -> Comparison:
-    """Say what changed from one scan of a plate to another, at common places.
+    """Say what changed from one scan of a plate to another, or how two scans differ otherwise.
 
-    reading None: local tone where both scans carry it, else attack. Places are significant when
-    the change reaches 99 % confidence against the greatest change that chance would show
-    anywhere. fitted: the plate that was fitted to the first scan, where there is one.
-    smallest_change_cents: by reading, what this rig can tell apart at a place; less than that is
-    not called a change. Raises AnalysisError when the scans have nothing in common.
+    kind None: faces or strengths where those differ, else a change by work; rigs and plates have
+    to be named. Rigs and plates are compared by maps that were read independently (`tones`, read
+    here if left out), plates scaled to each other, all others by what changed. reading None: local
+    tone where both scans carry it, else attack. Places are significant when the difference reaches
+    99 % confidence against the greatest one that chance would show anywhere. fitted: the plate
+    that was fitted to the first scan, where there is one. smallest_change_cents: by reading, what
+    this rig can tell apart at a place; less than that is not called a change. Raises AnalysisError
+    when the scans have nothing in common.
     """
-    cautions = cautions_between(before, after)
-    difference = _difference(before, after, reading, fitted, cautions, progress)
+    kind = kind or kind_of(before, after)
+    cautions = cautions_between(before, after, kind)
+    level_cents = None
+    if kind in ("rigs", "plates"):
+        one, two = tones or (tap_tone(before, reading), tap_tone(after, reading))
+        difference = independent_difference((before, one), (after, two), scaled=kind == "plates")
+        level_cents = level_between(one, two)
+    else:
+        difference = _difference(before, after, reading, fitted, cautions, progress)
     cautions += difference.notes
     sd = np.sqrt(np.diag(difference.covariance))
-    depth = before.outline.edge_distance_mm(difference.places)
-    alike = _ALIKE_PLACES if difference.edge_errs else len(sd)
-    sd = sd * _roughness(difference.change_cents / sd, depth, alike)
+    if level_cents is None:
+        depth = before.outline.edge_distance_mm(difference.places)
+        alike = _ALIKE_PLACES if difference.edge_errs else len(sd)
+        sd = sd * _roughness(difference.change_cents / sd, depth, alike)
     z = difference.change_cents / sd
-    chance = chance_of_peaks(
-        difference.covariance, two_sided=True, rng=np.random.default_rng(_SEED)
-    )
+    rng = np.random.default_rng(_SEED)
+    chance = chance_of_peaks(difference.covariance, two_sided=True, rng=rng)
     smallest = (smallest_change_cents or {}).get(difference.reading)
     zones, significant = _zones(difference, sd, z, chance, max(FLOOR_CENTS, smallest or 0.0))
-    too_small: tuple[ChangeZone, ...] = ()
-    if smallest is not None and smallest > FLOOR_CENTS and not zones:
-        too_small, _ = _zones(difference, sd, z, chance, FLOOR_CENTS)
-    cautions += mass_cautions(before, after, difference)
-    ring = matched_partials(ring_before, ring_after)
+    agreement = None
+    if kind == "change":
+        too_small: tuple[ChangeZone, ...] = ()
+        if smallest is not None and smallest > FLOOR_CENTS and not zones:
+            too_small, _ = _zones(difference, sd, z, chance, FLOOR_CENTS)
+        sentence = change_sentence(zones, before, after, difference, smallest, too_small)
+        cautions += mass_cautions(before, after, difference)
+    else:
+        agreement = agreement_of(difference, sd, independent=level_cents is not None)
+        sentence = side_by_side_sentence(
+            kind, zones, before, after, difference, agreement, level_cents
+        )
     return Comparison(
         before=before.scan,
         after=after.scan,
@@ -78,14 +108,48 @@ def compare_scans(
         sd_cents=sd,
         significant=tuple(bool(s) for s in significant),
         zones=zones,
-        ring=ring,
+        ring=() if kind == "plates" else matched_partials(ring_before, ring_after),
         evenness_before_cents=evenness_cents(difference.before_cents),
         evenness_after_cents=evenness_cents(difference.after_cents),
         cautions=tuple(cautions),
-        sentence=_sentence(zones, before, after, difference, smallest, too_small),
+        sentence=sentence,
         simulated=before.simulated or after.simulated,
         smallest_change_cents=smallest,
+        kind=kind,
+        evenness_change_sd_cents=_evenness_doubt(difference, sd, rng),
+        level_cents=level_cents,
+        agreement=agreement,
     )
+
+
+def kind_of(before: ScanRecord, after: ScanRecord) -> CompareKind:
+    """What differs between two scans of one plate on one rig."""
+    if before.face != after.face:
+        return "faces"
+    return "change" if before.strength == after.strength else "strengths"
+
+
+def agreement_of(difference: Difference, sd: FloatArray, *, independent: bool) -> Agreement:
+    """Limits of agreement of two maps, and what their doubts (m,) alone would give."""
+    from scipy.stats import spearmanr
+
+    rank = None
+    if independent:
+        rank = float(spearmanr(difference.before_cents, difference.after_cents).statistic)
+    apart = difference.change_cents - np.mean(difference.change_cents)
+    return Agreement(
+        limits_cents=_TWO_SIDED_95 * float(np.std(apart, ddof=1)),
+        expected_cents=_TWO_SIDED_95 * float(np.sqrt(np.mean(sd**2))),
+        rank=rank,
+    )
+
+
+def _evenness_doubt(difference: Difference, sd: FloatArray, rng: np.random.Generator) -> float:
+    """Standard deviation of the change of evenness: how much it moves with errors of this kind."""
+    scale = sd / np.sqrt(np.diag(difference.covariance))
+    errors = error_fields(difference.covariance * np.outer(scale, scale), _DRAWS, rng)
+    low, high = np.quantile(difference.after_cents + errors, [0.05, 0.95], axis=1)
+    return float(np.std(high - low))
 
 
 def _roughness(z: FloatArray, edge_mm: FloatArray, alike: int) -> FloatArray:
@@ -178,129 +242,3 @@ def matched_partials(
             sd = 1200.0 / np.log(2.0) * np.hypot(a.sd_hz / a.hz, b.sd_hz / b.hz)
             shifts.append(PartialShift(a.hz, b.hz, float(row[j]), float(sd)))
     return tuple(sorted(shifts, key=lambda s: s.before_hz))
-
-
-def cautions_between(before: ScanRecord, after: ScanRecord) -> list[str]:
-    """What differs between the scans besides the plate."""
-    said = []
-    if before.strength != after.strength:
-        said.append(f"Struck {before.strength} before and {after.strength} after.")
-    if before.face != after.face:
-        said.append(f"The {before.face} face was struck before, the {after.face} face after.")
-    for key, unit, much in (("temperature_c", "°C", 3.0), ("humidity_percent", "% humidity", 5.0)):
-        a, b = before.conditions.get(key), after.conditions.get(key)
-        if a is not None and b is not None and abs(a - b) > much:
-            said.append(
-                f"{a:.0f} {unit} before, {b:.0f} {unit} after: wood moves with the air, and the "
-                "whole plate may have shifted."
-            )
-    if before.microphone_xyz_mm is not None and after.microphone_xyz_mm is not None:
-        moved = np.linalg.norm(np.subtract(after.microphone_xyz_mm, before.microphone_xyz_mm))
-        if moved > 60.0:
-            said.append(f"The microphone stood {moved:.0f} mm elsewhere over the plate.")
-    said += _calibrations(before, after)
-    has = [
-        any(s.clip.pickup_channel is not None for s in r.used_strikes()) for r in (before, after)
-    ]
-    if has[0] != has[1]:
-        said.append("Only one of the scans has the hammer pickup.")
-    if before.world is not None and after.world is not None and before.simulated != after.simulated:
-        said.append("One of the scans is simulated.")
-    return said
-
-
-def _calibrations(before: ScanRecord, after: ScanRecord) -> list[str]:
-    """Which of the rig's calibrations were made anew between the scans; daily checks do not count.
-
-    Silent where a scan does not say what held.
-    """
-    kinds = {"lens": "camera lens", "gantry": "gantry", "tapper": "tapper", "sound": "sound"}
-    noted = [scan.calibration.folder is not None for scan in (before, after)]
-    if not all(noted):
-        return []
-    was, now = dict(before.calibration.records), dict(after.calibration.records)
-    changed = [
-        f"{words} ({was.get(kind, 'none')}, then {now.get(kind, 'none')})"
-        for kind, words in kinds.items()
-        if was.get(kind) != now.get(kind)
-    ]
-    if not changed:
-        return []
-    return [
-        f"The rig's calibrations differ between the scans: {'; '.join(changed)}. Part of a change "
-        "may be that."
-    ]
-
-
-def mass_cautions(before: ScanRecord, after: ScanRecord, difference: Difference) -> list[str]:
-    """A caution where the plate's mass changed by more than the change of tone explains.
-
-    Local tone goes with thickness (a wave of given length: f ∝ h for a thin plate), so wood taken
-    off shows as 1 − 2^(cents/1200) of the mass at that place; other readings do not tell.
-    """
-    was, now = before.conditions.get("mass_g"), after.conditions.get("mass_g")
-    if was is None or now is None or was <= 0.0 or now <= 0.0:
-        return []
-    most_g = MASS_SHARE * was
-    gone_g = was - now
-    explained_g = 0.0
-    if difference.reading == "local":
-        cents = difference.change_cents + (difference.level_cents or (0.0, 0.0))[0]
-        explained_g = was * float(np.mean(1.0 - 2.0 ** (cents / 1200.0)))
-    if abs(gone_g - explained_g) <= most_g:
-        return []
-    way = "less" if gone_g > 0 else "more"
-    told = f"The plate weighs {abs(gone_g):.1f} g {way} than before"
-    if difference.reading != "local":
-        return [f"{told}; how much of this the change explains, {difference.reading} cannot tell."]
-    off = f"{explained_g:.1f} g off" if explained_g > 0 else f"{-explained_g:.1f} g more"
-    return [
-        f"{told}, where the change of tone explains about {off} (± {most_g:.1f} g): wood came off "
-        "where it was not seen, or the plate took up or gave off water."
-    ]
-
-
-def _sentence(
-    zones: tuple[ChangeZone, ...],
-    before: ScanRecord,
-    after: ScanRecord,
-    difference: Difference,
-    smallest: float | None,
-    too_small: tuple[ChangeZone, ...],
-) -> str:
-    span = f"between {before.scan} and {after.scan}"
-    whole = _whole_plate(difference)
-    what = "local tone" if difference.reading == "local" else difference.reading
-    told = "" if smallest is None else f" and the {smallest:.0f} cents that this rig can tell apart"
-    if too_small:
-        most = max(too_small, key=lambda zone: abs(zone.change_cents))
-        return (
-            f"Nothing that this rig can tell apart changed {span}: the {what} differs by "
-            f"{most.change_cents:+.0f} ± {most.sd_cents:.0f} cents around x {most.x_mm:.0f}, "
-            f"y {most.y_mm:.0f} mm, which is less than {smallest:.0f} cents and is not called a "
-            f"change.{whole}"
-        )
-    if not zones and not whole:
-        return f"Nothing changed {span} by more than chance would show{told}."
-    if not zones:
-        return f"No single place changed {span} by more than chance would show{told}.{whole}"
-    first = zones[0]
-    way = "fell" if first.change_cents < 0 else "rose"
-    more = "" if len(zones) == 1 else f" {len(zones) - 1} more such places are listed."
-    if smallest is not None:
-        more += f" This rig can tell {smallest:.0f} cents apart at a place."
-    return (
-        f"The {what} {way} by {abs(first.change_cents):.0f} ± {first.sd_cents:.0f} cents {span} "
-        f"around x {first.x_mm:.0f}, y {first.y_mm:.0f} mm.{more}{whole}"
-    )
-
-
-def _whole_plate(difference: Difference) -> str:
-    """A change of the whole plate's level: the air, or work all over. Empty where none is sure."""
-    if difference.level_cents is None:
-        return ""
-    level, sd = difference.level_cents
-    if abs(level) < max(LEVEL_FLOOR_CENTS, 3.0 * sd):
-        return ""
-    way = "fell" if level < 0 else "rose"
-    return f" The plate as a whole {way} by {abs(level):.0f} ± {sd:.0f} cents."

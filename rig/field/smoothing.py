@@ -96,13 +96,25 @@ def chance_of_peaks(
     The greatest value over all places answers the question of many places looked at at once
     (maximum-statistic control of the family-wise error, Nichols & Hayasaka 2003).
     """
+    field = _unit_fields(covariance, draws, rng)
+    peaks = np.abs(field).max(axis=1) if two_sided else field.max(axis=1)
+    return Chance(np.sort(peaks).astype(np.float64))
+
+
+def error_fields(covariance: FloatArray, draws: int, rng: np.random.Generator) -> FloatArray:
+    """Error fields (draws, m) with this covariance (m, m)."""
+    fields = _unit_fields(covariance, draws, rng).astype(np.float64)
+    return np.asarray(fields * np.sqrt(np.maximum(np.diag(covariance), 1e-12)))
+
+
+def _unit_fields(
+    covariance: FloatArray, draws: int, rng: np.random.Generator
+) -> NDArray[np.float32]:
     scale = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
     correlation = covariance / np.outer(scale, scale)
     correlation[np.diag_indices(len(scale))] += 1e-3  # keeps very smooth fields solvable
     root = np.linalg.cholesky(correlation).astype(np.float32) / np.float32(np.sqrt(1.001))
-    field = rng.standard_normal((draws, len(scale)), dtype=np.float32) @ root.T
-    peaks = np.abs(field).max(axis=1) if two_sided else field.max(axis=1)
-    return Chance(np.sort(peaks).astype(np.float64))
+    return np.asarray(rng.standard_normal((draws, len(scale)), dtype=np.float32) @ root.T)
 
 
 def robust_sd(values: FloatArray) -> float:

@@ -164,7 +164,7 @@ def _rows(
 
 
 def _cautions(records: dict[str, ScanRecord], pairs: dict[str, str]) -> tuple[str, ...]:
-    from rig.field.comparison import cautions_between
+    from rig.field.comparison_cautions import cautions_between
 
     said: list[str] = []
     if pairs:

@@ -165,7 +165,7 @@ def _entry(
     folder: Path, summary: ScanSummary, before: ScanRecord | None, progress: Progress
 ) -> tuple[HistoryEntry, tuple[RingPartial, ...], ScanRecord | None]:
     from rig.field import tone_map
-    from rig.field.comparison import cautions_between
+    from rig.field.comparison_cautions import cautions_between
     from rig.jobs.scan_readings import load_scan
     from rig.jobs.tones import ring_of, tones_of
 

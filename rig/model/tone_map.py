@@ -15,6 +15,7 @@ ReadingKind = Literal["local", "attack", "contact", "rebound"]
 TargetKind = Literal[
     "flat", "smooth graduation", "mirror side", "other face", "earlier scan", "drawn profile"
 ]
+CompareKind = Literal["change", "faces", "strengths", "rigs", "plates"]
 Verdict = Literal["good", "use with care", "refused"]
 
 
@@ -158,8 +159,27 @@ class ChangeZone:
 
 
 @dataclass(frozen=True)
+class Agreement:
+    """How well two maps agree, place by place, each against its own middle.
+
+    limits_cents: 95 % of the differences lie within ± this (J. M. Bland & D. G. Altman, Lancet
+    1986; i: 307-310); expected_cents: what the doubts alone would give; rank: Spearman's rank
+    correlation of the two maps, None where they were not read independently.
+    """
+
+    limits_cents: float
+    expected_cents: float
+    rank: float | None = None
+
+
+@dataclass(frozen=True)
 class Comparison:
-    """After minus before, at places of the plate frame."""
+    """After minus before, at places of the plate frame.
+
+    kind: what differs between the scans. evenness_change_sd_cents: doubt of the change of
+    evenness. level_cents: how much higher the second map's middle is, where two rigs or plates
+    are compared. agreement: None for a change by work.
+    """
 
     before: str
     after: str
@@ -177,3 +197,7 @@ class Comparison:
     sentence: str
     simulated: bool = False
     smallest_change_cents: float | None = None  # that the rig can tell apart; None: not studied
+    kind: CompareKind = "change"
+    evenness_change_sd_cents: float | None = None
+    level_cents: float | None = None
+    agreement: Agreement | None = None

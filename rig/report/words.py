@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 
 from rig.field.targets import usual_target
 from rig.model.frames import Face
-from rig.model.tone_map import Comparison, ToneMap
+from rig.model.tone_map import Comparison, HighZone, ToneMap
 
 READING_WORDS = {
     "local": "local tone (all taps together)",
@@ -52,13 +53,28 @@ def _usual(tone_map: ToneMap) -> str:
 
 def change_lines(comparison: Comparison) -> tuple[str, ...]:
     """The lines under the title of a comparison."""
+    work = comparison.kind == "change"
+    below = "below 0 the tone fell" if work else "below 0 the second reads lower"
+    was, now = cents(comparison.evenness_before_cents), cents(comparison.evenness_after_cents)
+    evenness = f"{was} before, {now} after" if work else f"{was} and {now}"
     return (
         f"Reading: {READING_WORDS[comparison.reading]} · estimator: {comparison.estimator} · "
-        "below 0 the tone fell",
-        f"Evenness {cents(comparison.evenness_before_cents)} before, "
-        f"{cents(comparison.evenness_after_cents)} after · seen from the outer face, neck end up",
+        f"{below}",
+        f"Evenness {evenness} · seen from the outer face, neck end up",
         true_minus(comparison.sentence),
     )
+
+
+def map_alt(tone_map: ToneMap, zones: Sequence[HighZone], what: str) -> str:
+    """What a map shows, for those who cannot see it."""
+    told = f"{what}, {face_words(tone_map.face)}, scan {tone_map.scan}. "
+    if not zones:
+        return f"{told}No high zone."
+    places = "; ".join(
+        f"{zone.rank} at x {zone.x_mm:.0f}, y {zone.y_mm:.0f} mm, {zone.excess_cents:+.0f} cents"
+        for zone in zones[:6]
+    )
+    return true_minus(f"{told}{count(len(zones), 'high zone')}: {places}.")
 
 
 def count(amount: int, one: str, many: str | None = None) -> str:

@@ -8,64 +8,28 @@ from typing import Any
 
 import numpy as np
 import pytest
+from contact_scans import Scan, contact_folder, graduation
 
 from rig.archive.plate_folder import PlateFolder
 from rig.cli.main import run
-from rig.model.clip import Clip
-from rig.model.frames import Face
 from rig.model.plan import Plan, PlannedTap
 from rig.model.plate_facts import Bar, PlateFacts
-from rig.model.reading import ClipReading
-from rig.model.scan_record import ScanState
 from rig.virtual.shapes import violin_outline
 
 OUTLINE = violin_outline()
 HIGH = ((45.0, 90.0), (-45.0, 270.0))
 CONTACT = ("--reading", "contact")
-SCANS: tuple[tuple[Face, float, float], ...] = (
-    ("outer", 0.0, 0.20), ("inner", 0.0, 0.23), ("outer", 170.0, 0.20),
-)  # fmt: skip  # face, cents of the high places, contact at the middle in ms
-
-
-def graduation(x: float, y: float) -> float:
-    return -300.0 * (x / 100.0) ** 2 - 200.0 * ((y - 175.0) / 175.0) ** 2
-
-
-def reading(contact_ms: float) -> ClipReading:
-    return ClipReading(
-        onset_s=None, ring=(), tone_hz=None, tone_sd_hz=None, attack_hz=None,
-        attack_sd_cents=None, contact_ms=contact_ms, contact_sd_ms=0.007 * contact_ms,
-        rebound_ratio=None, level_db=-6.0, quality="good", reasons=(),
-    )  # fmt: skip
+SCANS: tuple[Scan, ...] = (
+    ("outer", "light", 0.0, 0.20), ("inner", "light", 0.0, 0.23), ("outer", "light", 170.0, 0.20),
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An outer and an inner scan, and an outer one that has risen at two places since."""
-    path = tmp_path_factory.mktemp("plates") / "pear.plate"
-    rng = np.random.default_rng(31)
-    x, y = np.meshgrid(np.arange(-98.0, 99.0, 14.0), np.arange(9.0, 350.0, 14.0))
-    xy = np.column_stack([x.ravel(), y.ravel()])
-    xy = xy[OUTLINE.contains(xy) & (OUTLINE.edge_distance_mm(xy) > 5.0)]
-    taps = tuple(PlannedTap(n, float(a), float(b)) for n, (a, b) in enumerate(xy))
     facts = PlateFacts("Pear back", bars=(Bar(-17.0, 55.0, -21.0, 320.0, (11.0,), 5.5),))
-    silence = Clip(np.zeros((16, 1), dtype=np.int32), 48000)
-    with PlateFolder.create(path, facts, OUTLINE) as made:
-        for face, high, middle_ms in SCANS:
-            scan = made.new_scan(Plan(face, "light", 14.0, 5.0, 1, taps))
-            read = []
-            for tap in taps:
-                cents = graduation(tap.x_mm, tap.y_mm) + rng.normal(0.0, 12.0)
-                for sx, sy in HIGH:
-                    gap = np.hypot(tap.x_mm - sx, tap.y_mm - sy)
-                    cents += high * np.exp(-0.5 * (gap / 18.0) ** 2)
-                strike = made.store_strike(
-                    scan, tap=tap.number, repeat=0, x_mm=tap.x_mm, y_mm=tap.y_mm, clip=silence
-                )
-                read.append((strike, reading(middle_ms * 2.0 ** (-cents / 1200.0))))
-            made.store_readings(read)
-            made.set_state(scan, ScanState.FINISHED)
-    return path
+    path = tmp_path_factory.mktemp("plates") / "pear.plate"
+    return contact_folder(path, facts, OUTLINE, SCANS, HIGH)
 
 
 def drawn(path: Path, step: float = 45.0, top: float = 370.0) -> Path:

@@ -63,7 +63,9 @@ def test_a_cut_is_found_where_it_was_made(
         tuple(RingPartial(hz, 0.02, 0.1, 0.0) for hz in tones)
         for tones in ((100.0, 180.0, 350.0), (99.0, 178.0, 520.0))
     ]
-    found = compare_scans(one, two, ring_before=rings[0], ring_after=rings[1], fitted=fitted)
+    found = compare_scans(
+        one, two, kind="change", ring_before=rings[0], ring_after=rings[1], fitted=fitted
+    )
     assert found.reading == "local"
     assert found.estimator == "whole-plate change"
     zone = found.zones[0]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.field import compare_scans, tone_map, work_order
-from rig.field.comparison import MASS_SHARE, mass_cautions
+from rig.field.comparison_cautions import MASS_SHARE, mass_cautions
 from rig.field.differences import Difference
 from rig.model.calibration import CalibrationNote
 from rig.model.clip import Clip

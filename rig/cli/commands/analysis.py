@@ -1,4 +1,4 @@
-"""Verbs that read a whole scan: map, zones, compare, report."""
+"""Verbs that read a whole scan: map, zones, compare."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from rig.cli.verb import (
     check_kind,
     contract_of,
     folder_argument,
-    own_target_option,
     reading_option,
     scan_option,
     start_option,
@@ -22,6 +21,8 @@ from rig.cli.verb import (
     verb,
 )
 from rig.cli.verbs import job
+
+KINDS = ("change", "faces", "strengths", "rigs", "plates")  # of comparisons
 
 
 @verb(
@@ -207,11 +208,16 @@ def _excess(zone: Json) -> str:
 @verb(
     "compare",
     "Show what changed between two scans.",
-    example="platerig compare maple-back.plate --before S0001 --after S0002 --picture change.png",
+    example="platerig compare maple-back.plate --before S0001 --after S0002 --picture change.png\n"
+    "platerig compare one.plate --before S0001 --with other.plate --after S0001",
 )
 @folder_argument
 @click.option("--before", required=True, metavar="S0001", help="The earlier scan.")
 @click.option("--after", required=True, metavar="S0002", help="The later scan.")
+@click.option("--with", "other", type=FILE, metavar="OTHER.plate",
+              help="Where the later scan lies, if elsewhere: two plates, scaled.")  # fmt: skip
+@click.option("--as", "kind", type=click.Choice(KINDS),
+              help="What differs; as the scans themselves tell if left out.")  # fmt: skip
 @click.option("--picture", type=FILE, help="Draw the change (png, svg or pdf).")
 @reading_option
 @records_options
@@ -219,6 +225,8 @@ def compare(
     folder: Path,
     before: str,
     after: str,
+    other: Path | None,
+    kind: str | None,
     picture: Path | None,
     reading: str | None,
     rig: Path | None,
@@ -226,13 +234,18 @@ def compare(
     progress: Any,
     machine: bool,
 ) -> Answer:
-    """Show what changed between two scans of one plate, and what chance could explain."""
+    """Show what changed between two scans of one plate, and what chance could explain.
+
+    Two faces or two strengths are compared likewise, and with --with or --as two plates or two
+    rigs: how far they agree, and where they do not.
+    """
     del machine
     if picture is not None:
         check_kind(picture)
     made = job("compare")(
-        folder, before, after, reading=reading, records=records, rig=rig, progress=progress
-    )
+        folder, before, after, other=other, kind=kind, reading=reading, records=records, rig=rig,
+        progress=progress,
+    )  # fmt: skip
     if picture is not None:
         from rig.jobs.pictures import draw_comparison
 
@@ -243,6 +256,7 @@ def compare(
         _say_finding(to, contract, "No change that chance could not explain.")
         if contract.get("estimator"):
             to.line(f"Read as {contract['reading']} tone by: {contract['estimator']}.")
+        to.line(_evenness_line(contract))
         if contract["zones"]:
             to.table(
                 ("x (mm)", "y (mm)", "area (cm²)", "change (cents)"),
@@ -268,6 +282,15 @@ def compare(
     return Answer(contract, say)
 
 
+def _evenness_line(contract: Json) -> str:
+    was, now = contract["evenness_before_cents"], contract["evenness_after_cents"]
+    doubt = contract.get("evenness_change_sd_cents")
+    change = number(now - was, 0, signed=True) + (f" ± {number(doubt)}" if doubt else "")
+    rank = (contract.get("agreement") or {}).get("rank")
+    ranked = f"; rank correlation of the two maps {number(rank, 2)}" if rank is not None else ""
+    return f"Evenness {number(was)} and {number(now)} cents ({change}){ranked}."
+
+
 def _say_shifts(to: Speaker, ring: list[Json]) -> None:
     if ring:
         to.table(
@@ -285,47 +308,4 @@ def _say_shifts(to: Speaker, ring: list[Json]) -> None:
         )
 
 
-@verb(
-    "report",
-    "Write a PDF with maps and work order.",
-    example="platerig report maple-back.plate --scan S0001 --out back.pdf\n"
-    "platerig report maple-back.plate --before S0001 --after S0003 --out carved.pdf",
-)
-@folder_argument
-@scan_option()
-@reading_option
-@own_target_option
-@click.option("--other-face", metavar="S0002", help="Scan of the other face, shown beside it.")
-@click.option("--before", metavar="S0001", help="The earlier scan of a comparison.")
-@click.option("--after", metavar="S0003", help="The later scan of a comparison.")
-@click.option("--out", type=FILE, help="The PDF; NAME-report.pdf beside the folder if left out.")
-@click.option("--kind", type=click.Choice(["work", "record"]), default="work", show_default=True,
-              help="For the bench, or for the file.")  # fmt: skip
-@click.option("--paper", type=click.Choice(["A4", "A3"]), default="A4", show_default=True,
-              help="On A3 a violin plate is printed 1:1.")  # fmt: skip
-@records_options
-def report(folder: Path, progress: Any, machine: bool, **options: Any) -> Answer:
-    """Write a PDF with the maps, the work order, the conditions and the limits.
-
-    Without --scan, --other-face, --before and --after: the latest scan, compared with the one
-    before it of the same face and strength, beside the other face, as far as there are such.
-    """
-    del machine
-    if (options["before"] is None) != (options["after"] is None):
-        raise click.UsageError("A comparison needs both --before and --after.")
-    contract = contract_of(job("report")(folder, progress=progress, **options))
-
-    def say(to: Speaker) -> None:
-        to.lines(contract.get("sentences", []))
-        say_calibration(to, contract)
-        to.lines(f"  {caution}" for caution in contract.get("cautions", []))
-        if contract["simulated"]:
-            to.line(SIMULATED_LINE)
-        to.line(f"Report: {contract['pdf']} ({count(contract['pages'], 'page')})")
-        to.lines(f"Picture: {path}" for path in contract["pictures"])
-        to.lines(f"Table: {path}" for path in contract["tables"])
-
-    return Answer(contract, say)
-
-
-COMMANDS = (map_, zones, compare, report)
+COMMANDS = (map_, zones, compare)
