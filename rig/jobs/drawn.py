@@ -13,6 +13,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
 
 if TYPE_CHECKING:
+    from rig.field import Surface
     from rig.jobs.compare import CompareResult
     from rig.jobs.make_map import MapResult
     from rig.jobs.modes import ModesResult
@@ -55,6 +56,20 @@ class DrawnChange:
     made: CompareResult
     change: Field
     sure_lines: Lines
+
+
+@dataclass(frozen=True)
+class DrawnPair:
+    """Two maps of one reading in the same colours, and their values between the taps."""
+
+    before: str
+    after: str
+    fields: tuple[Field, Field]
+    surfaces: tuple[Surface, Surface]
+
+    def at(self, x_mm: float, y_mm: float) -> tuple[float | None, float | None]:
+        """Cents before and after at a place of the plate frame; None off the wood."""
+        return (_value_at(self.surfaces[0], x_mm, y_mm), _value_at(self.surfaces[1], x_mm, y_mm))
 
 
 @dataclass(frozen=True)
@@ -124,6 +139,38 @@ def drawn_change(
     )
 
 
+def drawn_pair(
+    folder: Path | str,
+    before: str,
+    after: str,
+    reading: ReadingKind | None = None,
+    *,
+    progress: Progress = silent,
+) -> DrawnPair:
+    """Map two scans for a look at both, in the colours of the wider one; errors as `make_map`.
+
+    reading None: what the later scan allows, for both.
+    """
+    from rig.jobs.make_map import map_of
+    from rig.jobs.scan_readings import load_scan
+    from rig.report.plate_drawing import colour_reach
+
+    def mapped(scan: str, wanted: ReadingKind | None) -> MapResult:
+        record = load_scan(folder, scan, progress)
+        usual = map_of(record, progress=progress)  # most often it was made before and is recalled
+        if wanted in (None, usual.tone_map.reading):
+            return usual
+        return map_of(record, (), wanted, progress=progress)
+
+    second = mapped(after, reading)
+    first = mapped(before, second.tone_map.reading)
+    progress(ProgressEvent("Drawing", 0, 1))
+    surfaces = first.surface, second.surface
+    wide = max((colour_reach(one.cents) for one in surfaces), key=lambda reach: reach[0])
+    fields = coloured(surfaces[0], wide), coloured(surfaces[1], wide)
+    return DrawnPair(before, after, fields, surfaces)
+
+
 def drawn_modes(
     folder: Path | str, scan: str | None = None, *, progress: Progress = silent
 ) -> DrawnModes:
@@ -135,13 +182,14 @@ def drawn_modes(
     return DrawnModes(made, [mode.hz for mode in made.modes.modes], lines)
 
 
-def coloured(surface: Any) -> Field:
-    """A surface (x_mm, y_mm, cents) in the colours of the printed maps."""
+def coloured(surface: Surface, wide: tuple[float, float] | None = None) -> Field:
+    """A surface in the colours of the printed maps; wide: cents of the last colour and of a step,
+    its own without."""
     from contourpy import contour_generator
 
     from rig.report.plate_drawing import colour_reach
 
-    reach, step = colour_reach(surface.cents)
+    reach, step = wide or colour_reach(surface.cents)
     table = map_colours()
     wood = np.isfinite(surface.cents)
     place = np.where(wood, surface.cents, 0.0) / reach
@@ -157,6 +205,17 @@ def coloured(surface: Any) -> Field:
     box = (float(x[0]) - half, float(y[0]) - half,
            float(x[-1] - x[0]) + 2 * half, float(y[-1] - y[0]) + 2 * half)  # fmt: skip
     return Field(rgba, box, reach, step, contours)
+
+
+def _value_at(surface: Surface, x_mm: float, y_mm: float) -> float | None:
+    """The value of the nearest grid point; None off the grid and off the wood."""
+    step = float(surface.x_mm[1] - surface.x_mm[0])
+    column = round((x_mm - float(surface.x_mm[0])) / step)
+    row = round((y_mm - float(surface.y_mm[0])) / step)
+    if not (0 <= row < len(surface.y_mm) and 0 <= column < len(surface.x_mm)):
+        return None
+    value = float(surface.cents[row, column])
+    return value if np.isfinite(value) else None
 
 
 def map_colours() -> NDArray[np.uint8]:

@@ -44,6 +44,7 @@ class Desk(QObject):
     map_made = pyqtSignal(object)
     modes_made = pyqtSignal(object)
     change_made = pyqtSignal(object)
+    pair_made = pyqtSignal(object)
     report_made = pyqtSignal(object)
     spot_read = pyqtSignal(object)
     devices_found = pyqtSignal(object)
@@ -308,7 +309,14 @@ class Desk(QObject):
             self.change_made.emit(made)
 
         self.do("compare", "drawn.drawn_change", done, folder=self.folder, before=before,
-                 after=after)  # fmt: skip
+                after=after)  # fmt: skip
+
+    def pair(self, reading: str) -> None:
+        """Both maps of the change that was made, in the same colours."""
+        if self.change is not None:
+            found = self.change.made.comparison
+            self.do("compare", "drawn.drawn_pair", self.pair_made.emit, folder=self.folder,
+                    before=found.before, after=found.after, reading=reading)  # fmt: skip
 
     def report(self, out: Path) -> None:
         """Write the PDF and what lies beside it."""

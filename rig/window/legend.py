@@ -26,6 +26,7 @@ class Legend(QWidget):
         self._reach: float | None = None
         self._ends = ("", "")
         self.title = ""
+        self.note = ""
         self._tick: Callable[[float], str] = _cents
         self._strip = QImage()
         self.setSizePolicy(QSizePolicy.Expanding, QSizePolicy.Fixed)
@@ -48,7 +49,13 @@ class Legend(QWidget):
             self._strip = QImage(len(table), 1, QImage.Format_RGB32)
             for x, colour in enumerate(table):
                 self._strip.setPixelColor(x, 0, QColor(*map(int, colour[:3])))
+        self.note = ""
         self._fit()
+        self.update()
+
+    def set_note(self, text: str) -> None:
+        """Values at the cursor, in place of the title; empty: the title again."""
+        self.note = text
         self.update()
 
     def changeEvent(self, event: Any) -> None:
@@ -73,7 +80,7 @@ class Legend(QWidget):
             return
         side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + high
         box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
-        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.title)
+        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.note or self.title)
         painter.drawImage(box, self._strip)
         painter.drawRect(box)
         painter.drawText(QRectF(0, box.y(), side - 0.4 * high, box.height()),

@@ -56,6 +56,7 @@ class LiveScan:
         self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})
         window.put_away("tone", "above", "zones", "nodal", "change")
+        window.comparing.forget()
         for name in ("live", "taps"):
             window.plate.layers[name].clear()
             window.offer(name)

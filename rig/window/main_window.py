@@ -21,6 +21,7 @@ from PyQt5.QtWidgets import (
 
 from rig.window import dialogs, layers
 from rig.window.beside import BesideTheMaps
+from rig.window.comparing import Comparing
 from rig.window.desk import Desk
 from rig.window.drop import handle_drop
 from rig.window.faults import Faults
@@ -58,6 +59,7 @@ class MainWindow(QMainWindow):
         self.faults = Faults(self, self.make_safe, self._rig_file)
         self.desk.unforeseen.connect(self.faults.handle)
         self.stages, self.plate, self.right = Stages(), PlateView(), Side()
+        self.second = PlateView()
         self.spot, self.findings, self.listen = (
             self.right.spot, self.right.findings, self.right.listen
         )  # fmt: skip
@@ -68,6 +70,7 @@ class MainWindow(QMainWindow):
         self._build()
         self.live = LiveScan(self)
         self.targets = Targets(self)
+        self.comparing = Comparing(self)
         self.listening = Listening(self)
         self.beside = BesideTheMaps(self)
         self.actions_by_menu = build_menus(self)
@@ -89,9 +92,13 @@ class MainWindow(QMainWindow):
         beside.setContentsMargins(0, 0, 0, 0)
         beside.setSpacing(0)
         beside.addWidget(self.layer_column)
+        self.second.hide()
+        self.plates = QHBoxLayout()
+        self.plates.addWidget(self.second, 1)
+        self.plates.addWidget(self.plate, 1)
         box = QVBoxLayout()
         box.setSpacing(0)
-        box.addWidget(self.plate, 1)
+        box.addLayout(self.plates, 1)
         box.addWidget(self.legend)
         beside.addLayout(box, 1)
         self.middle = QStackedWidget()
@@ -124,6 +131,7 @@ class MainWindow(QMainWindow):
         """Take colours and type anew."""
         self.setStyleSheet(style_sheet(self.size_pt))
         self.plate.paint_theme()
+        self.second.paint_theme()
         self.spot.paint_theme()
         self.ensurePolished()
         unit = self.fontMetrics().averageCharWidth() * self.size_pt / 9.0
@@ -208,6 +216,9 @@ class MainWindow(QMainWindow):
                                   (tr("fallen"), tr("risen")))  # fmt: skip
         elif shown == "thickness" and (words := self.beside.thickness_words()) is not None:
             self.legend.set_field(*words)
+        elif shown == "wipe" and (pair := self.comparing.pair) is not None:
+            self.legend.set_field(tr("Tone of {0} and {1}, each against its middle").format(
+                pair.before, pair.after), pair.fields[1].reach_cents, ends)  # fmt: skip
         elif shown == "live":
             self.legend.set_field(tr("Attack as heard so far, against its middle"),
                                   self.live.reach, ends)  # fmt: skip

@@ -39,7 +39,7 @@ class PlateView(pg.PlotWidget):
         plot.setMenuEnabled(False)
         plot.getViewBox().disableAutoRange()
         self.layers = {name: Layer(plot, 8.0 * (n + 1)) for n, name in enumerate(LAYERS)}
-        self._outline: Outline | None = None
+        self.outline: Outline | None = None
         self._wood: QGraphicsPathItem | None = None
         self._rim: QGraphicsPathItem | None = None
         self.places: dict[int, tuple[float, float]] = {}
@@ -54,6 +54,10 @@ class PlateView(pg.PlotWidget):
         self.empty.setAlignment(Qt.AlignCenter)
         self.empty.setWordWrap(True)
         self.empty.setAttribute(Qt.WA_TransparentForMouseEvents)
+        self.name = QLabel(self)
+        self.name.setObjectName("over")
+        self.name.setAttribute(Qt.WA_TransparentForMouseEvents)
+        self.name.hide()
         self.scene().sigMouseClicked.connect(self._clicked)
         self.paint_theme()
 
@@ -73,8 +77,8 @@ class PlateView(pg.PlotWidget):
         for ring, colour, width in zip(self._rings, ("#ffffff", DARK_INK), (6, 2.5), strict=True):
             ring.setSize(drawn_width(20))
             ring.setPen(pg.mkPen(colour, width=drawn_width(width)))
-        if self._outline is not None:
-            self.set_outline(self._outline)
+        if self.outline is not None:
+            self.set_outline(self.outline)
 
     def set_outline(self, outline: Outline | None) -> None:
         """Draw the wood and its rim."""
@@ -82,8 +86,8 @@ class PlateView(pg.PlotWidget):
             if item is not None:
                 self.getPlotItem().removeItem(item)
         self._wood = self._rim = None
-        new = outline is not None and outline is not self._outline
-        self._outline = outline
+        new = outline is not None and outline is not self.outline
+        self.outline = outline
         self.empty.setVisible(outline is None)
         if outline is None:
             return
@@ -105,17 +109,25 @@ class PlateView(pg.PlotWidget):
         if new:
             self.fit()
 
+    def set_title(self, text: str) -> None:
+        """What this plate shows, where there are two; empty: nothing is said."""
+        self.name.setText(text)
+        self.name.setVisible(bool(text))
+        self.name.adjustSize()
+        self.name.move(self.width() - self.name.width() - 6, 4)
+
     def resizeEvent(self, event: Any) -> None:
         """The sentence on the empty plate stays in the middle."""
         super().resizeEvent(event)
-        if hasattr(self, "empty"):
+        if hasattr(self, "name"):
+            self.set_title(self.name.text())
             self.empty.setGeometry(self.width() // 6, 0, 2 * self.width() // 3, self.height())
 
     def fit(self) -> None:
         """Show the whole plate."""
-        if self._outline is None:
+        if self.outline is None:
             return
-        low, high = self._outline.rim.min(axis=0), self._outline.rim.max(axis=0)
+        low, high = self.outline.rim.min(axis=0), self.outline.rim.max(axis=0)
         self.getPlotItem().getViewBox().setRange(
             xRange=(low[0], high[0]), yRange=(low[1], high[1]), padding=0.03
         )
@@ -142,7 +154,13 @@ class PlateView(pg.PlotWidget):
         return hidden
 
     def choose(self, tap: int | None) -> None:
-        """Choose a tap and ring it."""
+        """Choose a tap, ring it and tell of it."""
+        self.mark(tap)
+        if self.chosen is not None:
+            self.tap_chosen.emit(self.chosen)
+
+    def mark(self, tap: int | None) -> None:
+        """Ring a tap; None, or one that is not there: none."""
         self.chosen = tap if tap in self.places else None
         if self.chosen is None:
             for ring in self._rings:
@@ -151,7 +169,6 @@ class PlateView(pg.PlotWidget):
         x, y = self.places[self.chosen]
         for ring in self._rings:
             ring.setData([x], [y])
-        self.tap_chosen.emit(self.chosen)
 
     def step(self, by: int) -> None:
         """The next or the previous tap, in the order of the scan."""

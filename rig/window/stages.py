@@ -73,6 +73,9 @@ class Stages(QScrollArea):
         self.before = self.compare.choice(tr("Before"), [])
         self.after = self.compare.choice(tr("After"), [])
         self.make_change = self.compare.button(tr("Show the change"), main=True)
+        self.side_by_side = self.compare.button(tr("Side by side"))
+        self.side_by_side.setCheckable(True)
+        self.side_by_side.setEnabled(False)
 
         self.write_report = self.record.button(tr("Write a report…"), main=True)
 

@@ -107,6 +107,8 @@ QLabel#faint {{ color: {t.faint}; background: transparent; }}
 QLabel#problem {{ color: {t.caution}; font-weight: bold; }}
 QLabel#big {{ font-size: {1.6 * size_pt}pt; font-weight: bold; }}
 QLabel#title {{ font-size: {2.2 * size_pt}pt; font-weight: bold; }}
+QLabel#over {{ background: {t.raised}; color: {t.ink}; border: 1px solid {t.line};
+  border-radius: 4px; padding: 0.2em 0.5em; }}
 QLabel#simulated {{ background: {SIMULATED}; color: {ON_SIMULATED}; font-weight: bold;
   padding: 0.15em; }}
 QTabWidget::pane {{ border: none; border-top: 1px solid {t.line}; }}

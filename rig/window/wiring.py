@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 WORDS = {
     "scan.scan": "", "lay.lay": "Looking for the plate", "drawn.drawn_map": "Making the map",
+    "drawn.drawn_pair": "Fetching both maps", "drawn.drawn_start": "Putting the zones in order",
     "drawn.drawn_modes": "Finding the nodal lines", "drawn.drawn_change": "Comparing",
     "report.report": "Writing the report", "gather.gather": "Taking the recordings in",
     "devices.devices": "Looking round",
@@ -39,6 +40,7 @@ def connect_desk(window: MainWindow) -> None:
     desk.map_made.connect(lambda made: _mapped(window, made))
     desk.modes_made.connect(lambda made: _modes(window, made))
     desk.change_made.connect(lambda made: _changed(window, made))
+    desk.pair_made.connect(lambda pair: _paired(window, pair))
     desk.report_made.connect(lambda made: _reported(window, made))
     desk.spot_read.connect(lambda found: _spot_read(window, found))
     desk.devices_found.connect(lambda found: _devices(window, found))
@@ -73,6 +75,7 @@ def _buttons(window: MainWindow) -> None:
     on(stages.make_modes, desk.find_modes)
     on(stages.next_doubtful, lambda: _next_doubtful(window))
     on(stages.make_change, lambda: _compare(window))
+    on(stages.side_by_side, window.comparing.toggle_beside)
     on(stages.write_report, lambda: _ask_report(window))
     stages.which.activated.connect(lambda _n: _other_scan(window))
     spot.play_wanted.connect(window.listening.play_chosen)
@@ -110,6 +113,8 @@ def _opened(window: MainWindow) -> None:
     window.show_findings("")
     window.spot.show_spot(None)
     window.listening.forget()
+    window.comparing.forget()
+    window.stages.side_by_side.setEnabled(False)
     window.targets.forget()
     window.beside.forget()
     window.beside.fetch()
@@ -179,9 +184,20 @@ def _modes(window: MainWindow, made: Any) -> None:
 
 
 def _changed(window: MainWindow, made: Any) -> None:
+    window.comparing.forget()
     layers.fill_change(window.plate.layers["change"], made)
     window.show_layer("zones", False)
+    window.show_layer("taps", False)
     window.offer("change")
+    window.desk.pair(made.made.comparison.reading)
+
+
+def _paired(window: MainWindow, pair: Any) -> None:
+    change = window.desk.change
+    if change is None or change.made.comparison.before != pair.before:
+        return
+    window.comparing.take(pair)
+    window.stages.side_by_side.setEnabled(True)
 
 
 def _compare(window: MainWindow) -> None:
