@@ -19,14 +19,20 @@ _BUSY_WAIT_S = 5.0
 class Database:
     """One connection. Writers use a write-ahead log while open and leave a plain file behind."""
 
-    def __init__(self, path: Path, *, write: bool, create: bool = False) -> None:
-        """Open; older schemas are brought up to date (for readers in memory only)."""
+    def __init__(
+        self, path: Path, *, write: bool, create: bool = False, wait_s: float = _BUSY_WAIT_S
+    ) -> None:
+        """Open; older schemas are brought up to date (for readers in memory only).
+
+        wait_s: how long to wait for somebody else who holds the database.
+        """
         self.path = path
         self.write = write
         self._lock = threading.RLock()
         self._closed = False
         with storage_errors(path):
-            self._connection = _connect(path, "rwc" if create else "rw" if write else "ro")
+            mode = "rwc" if create else "rw" if write else "ro"
+            self._connection = _connect(path, mode, wait_s)
             try:
                 self._prepare(create)
             except BaseException:
@@ -122,7 +128,7 @@ class Database:
                 self._connection.close()
 
 
-def _connect(path: Path | None, mode: str) -> sqlite3.Connection:
+def _connect(path: Path | None, mode: str, wait_s: float = _BUSY_WAIT_S) -> sqlite3.Connection:
     if path is None:
         return sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
 
@@ -130,7 +136,7 @@ def _connect(path: Path | None, mode: str) -> sqlite3.Connection:
         connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?{options}",
             uri=True,
-            timeout=_BUSY_WAIT_S,
+            timeout=wait_s,
             isolation_level=None,
             check_same_thread=False,
         )
@@ -143,7 +149,9 @@ def _connect(path: Path | None, mode: str) -> sqlite3.Connection:
 
     try:
         return attempt(f"mode={mode}")
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as problem:
+        if problem.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY:
+            raise  # somebody is writing: what the file holds at this moment may be half a change
         # On a read-only medium a file left in log mode needs files beside it that cannot be made;
         # with no log to fold in, the file alone is the whole truth.
         log = path.with_name(path.name + "-wal")

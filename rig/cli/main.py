@@ -34,7 +34,7 @@ from rig.model.errors import PlaterigError
 VERB_ORDER = (
     "new", "window", "devices", "check", "locate", "plan", "scan", "gather", "read", "scratch",
     "map", "zones", "thickness", "preview", "compare", "history", "distinct", "hand", "modes",
-    "report", "export", "pack", "unpack", "calibrate",
+    "report", "export", "pack", "unpack", "shelf", "calibrate",
 )  # fmt: skip
 
 

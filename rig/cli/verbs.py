@@ -27,6 +27,7 @@ JOBS: dict[str, tuple[str, str]] = {
     "export": ("rig.jobs.export", "export"),
     "pack": ("rig.jobs.pack", "pack"),
     "unpack": ("rig.jobs.unpack", "unpack"),
+    "shelf": ("rig.jobs.shelf", "shelf"),
     "calibrate list": ("rig.jobs.calibrate_records", "calibrations"),
     "calibrate gantry": ("rig.jobs.calibrate_gantry", "calibrate_gantry"),
     "calibrate sound": ("rig.jobs.calibrate_sound", "calibrate_sound"),
