@@ -13,7 +13,7 @@ from rig.field.differences import Difference, tone_difference
 from rig.field.estimators import tap_tone
 from rig.field.maps import evenness_cents
 from rig.field.side_by_side import independent_difference, level_between
-from rig.field.smoothing import Chance, chance_of_peaks, connected, error_fields, robust_sd
+from rig.field.smoothing import Chance, chance_of_peaks, connected, robust_sd
 from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
 from rig.model.progress import Progress, silent
@@ -38,7 +38,6 @@ FEWEST_PLACES = 3  # a change smoothed over a scraper's pass cannot be one place
 CONFIDENCE = 0.99  # at 0.95 one untouched plate in twenty would be told that it changed
 _ALIKE_PLACES = 80
 _SEED = 20212
-_DRAWS = 300
 _TWO_SIDED_95 = 1.96
 
 
@@ -82,8 +81,9 @@ def compare_scans(
         alike = _ALIKE_PLACES if difference.edge_errs else len(sd)
         sd = sd * _roughness(difference.change_cents / sd, depth, alike)
     z = difference.change_cents / sd
-    rng = np.random.default_rng(_SEED)
-    chance = chance_of_peaks(difference.covariance, two_sided=True, rng=rng)
+    chance = chance_of_peaks(
+        difference.covariance, two_sided=True, rng=np.random.default_rng(_SEED)
+    )
     smallest = (smallest_change_cents or {}).get(difference.reading)
     zones, significant = _zones(difference, sd, z, chance, max(FLOOR_CENTS, smallest or 0.0))
     agreement = None
@@ -116,7 +116,7 @@ def compare_scans(
         simulated=before.simulated or after.simulated,
         smallest_change_cents=smallest,
         kind=kind,
-        evenness_change_sd_cents=_evenness_doubt(difference, sd, rng),
+        evenness_change_sd_cents=_evenness_doubt(difference, sd, chance),
         level_cents=level_cents,
         agreement=agreement,
     )
@@ -144,11 +144,10 @@ def agreement_of(difference: Difference, sd: FloatArray, *, independent: bool) -
     )
 
 
-def _evenness_doubt(difference: Difference, sd: FloatArray, rng: np.random.Generator) -> float:
+def _evenness_doubt(difference: Difference, sd: FloatArray, chance: Chance) -> float:
     """Standard deviation of the change of evenness: how much it moves with errors of this kind."""
-    scale = sd / np.sqrt(np.diag(difference.covariance))
-    errors = error_fields(difference.covariance * np.outer(scale, scale), _DRAWS, rng)
-    low, high = np.quantile(difference.after_cents + errors, [0.05, 0.95], axis=1)
+    shaken = difference.after_cents + sd * chance.fields
+    low, high = np.quantile(shaken, [0.05, 0.95], axis=1)
     return float(np.std(high - low))
 
 

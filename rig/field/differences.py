@@ -8,7 +8,13 @@ import numpy as np
 
 from rig.field.local_likelihood import local_likelihood
 from rig.field.nearest import nearest, typical_spacing_mm
-from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, error_length_mm
+from rig.field.smoothing import (
+    SCRAPER_MM,
+    averaged_covariance,
+    averaging_weights,
+    error_covariance,
+    error_length_mm,
+)
 from rig.field.wave_fit import (
     STEP_CENTS,
     block_costs,
@@ -140,7 +146,7 @@ def tone_difference(
         here.append(cents[nearest(places, grid)[1][:, 0]])
         change += sign * (weights @ (cents - np.median(cents)))
         length = error_length_mm(tone.reading, tone.estimator)
-        covariance += weights @ error_covariance(places, tone.sd_cents, length) @ weights.T
+        covariance += averaged_covariance(weights, error_covariance(places, tone.sd_cents, length))
     change -= np.median(change)
     return Difference(
         grid,

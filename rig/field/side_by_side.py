@@ -13,7 +13,13 @@ import numpy as np
 
 from rig.field.differences import Difference
 from rig.field.nearest import nearest, typical_spacing_mm
-from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, error_length_mm
+from rig.field.smoothing import (
+    SCRAPER_MM,
+    averaged_covariance,
+    averaging_weights,
+    error_covariance,
+    error_length_mm,
+)
 from rig.model.errors import AnalysisError
 from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
@@ -100,7 +106,7 @@ def independent_difference(
         levels.append(float(np.median(cents)))
         smooth.append(np.asarray(weights @ (cents - levels[-1])))
         length = error_length_mm(tone.reading, tone.estimator)
-        covariance += weights @ error_covariance(places, tone.sd_cents, length) @ weights.T
+        covariance += averaged_covariance(weights, error_covariance(places, tone.sd_cents, length))
     change = smooth[1] - smooth[0]
     estimators = dict.fromkeys((one.estimator, two.estimator))
     return Difference(

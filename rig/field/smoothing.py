@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from rig.field.neighbourhoods import straight_way
 from rig.model.outline import Outline
 from rig.model.units import FloatArray
 
+_KEPT_FIELDS = 300
 SCRAPER_MM = 28.0  # full width at half maximum of one pass of a scraper
 
 
@@ -42,6 +43,14 @@ def averaging_weights(
         weights[rows[~clear], columns[~clear]] = 0.0
     total = weights.sum(axis=1, keepdims=True)
     return np.asarray(weights / np.where(total > 0, total, 1.0))
+
+
+def averaged_covariance(weights: FloatArray, covariance: FloatArray) -> FloatArray:
+    """W·C·Wᵀ (m, m) for weights (m, n) that are mostly 0 and a covariance (n, n)."""
+    from scipy.sparse import csr_matrix
+
+    sparse = csr_matrix(weights)
+    return np.asarray(sparse @ (sparse @ covariance).T)
 
 
 def error_length_mm(reading: str, estimator: str) -> float:
@@ -78,10 +87,12 @@ def error_covariance(places: FloatArray, sd: FloatArray, length_mm: float) -> Fl
 class Chance:
     """What the greatest |z| over the plate would be if nothing were there.
 
-    draws: sorted greatest values of simulated error fields.
+    draws: sorted greatest values of simulated error fields; fields: some of these, (k, m), in
+    standard deviations.
     """
 
     draws: FloatArray
+    fields: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
 
     def confidence(self, z: float) -> float:
         """Probability that chance alone stays below `z` everywhere on the plate."""
@@ -96,25 +107,17 @@ def chance_of_peaks(
     The greatest value over all places answers the question of many places looked at at once
     (maximum-statistic control of the family-wise error, Nichols & Hayasaka 2003).
     """
-    field = _unit_fields(covariance, draws, rng)
-    peaks = np.abs(field).max(axis=1) if two_sided else field.max(axis=1)
-    return Chance(np.sort(peaks).astype(np.float64))
-
-
-def error_fields(covariance: FloatArray, draws: int, rng: np.random.Generator) -> FloatArray:
-    """Error fields (draws, m) with this covariance (m, m)."""
-    fields = _unit_fields(covariance, draws, rng).astype(np.float64)
-    return np.asarray(fields * np.sqrt(np.maximum(np.diag(covariance), 1e-12)))
-
-
-def _unit_fields(
-    covariance: FloatArray, draws: int, rng: np.random.Generator
-) -> NDArray[np.float32]:
     scale = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
     correlation = covariance / np.outer(scale, scale)
     correlation[np.diag_indices(len(scale))] += 1e-3  # keeps very smooth fields solvable
-    root = np.linalg.cholesky(correlation).astype(np.float32) / np.float32(np.sqrt(1.001))
-    return np.asarray(rng.standard_normal((draws, len(scale)), dtype=np.float32) @ root.T)
+    root = np.linalg.cholesky(correlation.astype(np.float32)) / np.float32(np.sqrt(1.001))
+    fields = np.asarray(
+        rng.standard_normal((draws, len(scale)), dtype=np.float32) @ root.T, dtype=np.float32
+    )
+    peaks = fields.max(axis=1)
+    if two_sided:
+        peaks = np.maximum(peaks, -fields.min(axis=1))
+    return Chance(np.sort(peaks).astype(np.float64), fields[:_KEPT_FIELDS].copy())
 
 
 def robust_sd(values: FloatArray) -> float:
