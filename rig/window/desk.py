@@ -123,10 +123,14 @@ class Desk(QObject):
 
         self.do("window", "overview.overview#open", done, folder=folder)
 
-    def new_plate(self, options: dict[str, Any]) -> None:
-        """Make a folder and open it."""
-        self.do("window", "new_plate.new_plate", lambda made: self.open_folder(made.plate),
-                 **options)  # fmt: skip
+    def new_plate(self, options: dict[str, Any], made: Callable[[], object] = lambda: None) -> None:
+        """Make a folder and open it; `made` is called as soon as it is there."""
+
+        def done(new: Any) -> None:
+            made()
+            self.open_folder(new.plate)
+
+        self.do("new", "new_plate.new_plate", done, **options)
 
     def look(self) -> None:
         """Read the folder's state anew."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import Qt
 from PyQt5.QtWidgets import (
@@ -21,6 +21,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from rig.window.number_fields import NumberFields
 from rig.window.settings import FIRST_WORLD, RigChoice
 from rig.window.words import number, tr
 
@@ -35,7 +36,9 @@ class Question(QDialog):
         super().__init__(parent)
         self.setWindowTitle(title)
         self.setMinimumWidth(460)
-        self.form = QFormLayout()
+        form = QWidget()
+        self.form = QFormLayout(form)
+        self.form.setContentsMargins(0, 0, 0, 0)
         self.problem = QLabel()
         self.problem.setObjectName("problem")
         self.problem.setWordWrap(True)
@@ -46,9 +49,13 @@ class Question(QDialog):
         buttons.accepted.connect(self.try_it)
         buttons.rejected.connect(self.reject)
         box = QVBoxLayout(self)
-        box.addLayout(self.form)
+        box.addWidget(self.wrap(form), 1)
         box.addWidget(self.problem)
         box.addWidget(buttons)
+
+    def wrap(self, form: QWidget) -> QWidget:
+        """What the form is put into; itself, where it is not long."""
+        return form
 
     def say(self, text: str) -> None:
         """What is wrong."""
@@ -85,69 +92,6 @@ class HandsClear(Question):
         self.back.setFocus()
 
 
-class NewPlate(Question):
-    """Name, place and what is known of a new plate."""
-
-    def __init__(self, parent: QWidget, directory: Path) -> None:
-        super().__init__(parent, tr("New plate"), tr("Make it"), tr("Cancel"))
-        self.name = QLineEdit()
-        self.directory = QLineEdit(str(directory))
-        browse = QPushButton("…")
-        browse.setAccessibleName(tr("Choose the place"))
-        browse.clicked.connect(self._browse)
-        place = QHBoxLayout()
-        place.addWidget(self.directory, 1)
-        place.addWidget(browse)
-        self.wood = QComboBox()
-        for text, value in ((tr("maple"), "maple"), (tr("spruce"), "spruce"),
-                            (tr("unknown or other"), None)):  # fmt: skip
-            self.wood.addItem(text, value)
-        self.mass = QLineEdit()
-        self.arching = QLineEdit()
-        for field in (self.mass, self.arching):
-            field.setPlaceholderText(tr("leave empty if unknown"))
-        self.form.addRow(tr("Name"), self.name)
-        self.form.addRow(tr("Place"), place)
-        self.form.addRow(tr("Wood"), self.wood)
-        self.form.addRow(tr("Mass, g"), self.mass)
-        self.form.addRow(tr("Arching, mm"), self.arching)
-        self.name.setFocus()
-
-    def _browse(self) -> None:
-        chosen = QFileDialog.getExistingDirectory(self, tr("Place"), self.directory.text())
-        if chosen:
-            self.directory.setText(chosen)
-
-    def try_it(self) -> None:
-        """Only with a name and with numbers that are numbers."""
-        if not self.name.text().strip() or "/" in self.name.text():
-            self.say(tr("The plate needs a name, without a slash in it."))
-            self.name.setFocus()
-            return
-        for field, what, high in ((self.mass, tr("mass"), 5000.0),
-                                  (self.arching, tr("arching"), 100.0)):  # fmt: skip
-            if field.text().strip() and number(field.text(), 0.0, high) is None:
-                self.say(tr("“{0}” is no {1} from 0 to {2:g}.").format(field.text(), what, high))
-                field.setFocus()
-                return
-        self.accept()
-
-    def options(self) -> dict[str, Any]:
-        """What `new_plate` is to be told."""
-        name = self.name.text().strip()
-
-        def known(field: QLineEdit, high: float) -> float | None:
-            return number(field.text(), 0.0, high) if field.text().strip() else None
-
-        return {
-            "folder": Path(self.directory.text()).expanduser() / f"{name}.plate",
-            "name": name,
-            "wood": self.wood.currentData(),
-            "mass_g": known(self.mass, 5000.0),
-            "arching_mm": known(self.arching, 100.0),
-        }
-
-
 class ChooseRig(Question):
     """A virtual world or a rig file."""
 
@@ -159,7 +103,6 @@ class ChooseRig(Question):
         self.world = QComboBox()
         self.world.addItems(list(worlds))
         self.world.setCurrentText(rig.world or FIRST_WORLD)
-        self.speed = QLineEdit(f"{rig.speed:g}")
         self.file = QLineEdit(rig.rig_file or "")
         self.browse = QPushButton("…")
         self.browse.setAccessibleName(tr("Choose the rig file"))
@@ -169,8 +112,10 @@ class ChooseRig(Question):
         row.addWidget(self.browse)
         self.form.addRow(tr("Rig"), self.kind)
         self.form.addRow(tr("World"), self.world)
-        self.form.addRow(tr("Speed (1 real time, 0 fastest)"), self.speed)
+        self.fields = NumberFields(self.form)
+        self.speed = self.fields.add(tr("Speed (1 real time, 0 fastest)"), f"{rig.speed:g}")
         self.form.addRow(tr("Rig file"), row)
+        self.form.addRow(self.fields.watch(self.file))
         self.kind.currentIndexChanged.connect(self._fit)
         self.kind.setCurrentIndex(1 if rig.rig_file else 0)
         self._seed = rig.seed
@@ -190,11 +135,10 @@ class ChooseRig(Question):
     def try_it(self) -> None:
         """A speed that is one, a file that is there."""
         if self.kind.currentData() == "world":
-            if number(self.speed.text(), 0, 1000) is None:
-                self.say(tr("“{0}” is no speed from 0 to 1000.").format(self.speed.text()))
+            if not self.fields.read(self.speed, 0, 1000)[0]:
                 return
         elif not Path(self.file.text()).is_file():
-            self.say(tr("There is no file “{0}”.").format(self.file.text()))
+            self.fields.complain(self.file, tr("There is no file “{0}”.").format(self.file.text()))
             return
         self.accept()
 

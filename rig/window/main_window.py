@@ -31,6 +31,7 @@ from rig.window.legend import Legend
 from rig.window.listening import Listening
 from rig.window.live import LiveScan
 from rig.window.menus import build_menus, shortcut_sheet
+from rig.window.new_plate import NewPlate
 from rig.window.plate_view import FIELDS, PlateView
 from rig.window.run_bar import RunBar
 from rig.window.settings import Memory
@@ -66,6 +67,7 @@ class MainWindow(QMainWindow):
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
         self.mode = 0
         self.dialog: Any = None
+        self.new_plate: NewPlate | None = None
         self._closing = False
         self._build()
         self.live = LiveScan(self)
@@ -265,8 +267,10 @@ class MainWindow(QMainWindow):
 
     def ask_new_plate(self) -> None:
         """Name and place of a new plate."""
-        dialog = dialogs.NewPlate(self, Path.home())
-        dialog.accepted.connect(lambda: self.desk.new_plate(dialog.options()))
+        dialog = NewPlate(self, Path.home())
+        dialog.wanted.connect(lambda options: self.desk.new_plate(options, dialog.accept))
+        dialog.finished.connect(lambda _code: setattr(self, "new_plate", None))
+        self.new_plate = dialog
         self.ask(dialog)
 
     def ask_folder(self) -> None:
@@ -286,6 +290,9 @@ class MainWindow(QMainWindow):
             cards[place].say(text)
             if text:
                 self.stages.ensureWidgetVisible(cards[place])
+        elif place == "new" and self.new_plate is not None:
+            if text:
+                self.new_plate.refused(text)
         elif place == "spot":
             self.spot.say(text)
         elif place == "listen":

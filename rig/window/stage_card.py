@@ -14,7 +14,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
-from rig.window.words import number, tr
+from rig.window.number_fields import NumberFields
 
 
 class StageCard(QWidget):
@@ -38,6 +38,7 @@ class StageCard(QWidget):
         self.form.setVerticalSpacing(4)
         self.form.setRowWrapPolicy(QFormLayout.WrapLongRows)
         self.form.setFieldGrowthPolicy(QFormLayout.AllNonFixedFieldsGrow)
+        self.fields = NumberFields(self.form)
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(1)
@@ -59,6 +60,8 @@ class StageCard(QWidget):
         """What is wrong, at this place; empty: nothing."""
         self.problem.setText(text)
         self.problem.setVisible(bool(text))
+        if not text:
+            self.fields.silence()
 
     def button(self, text: str, main: bool = False) -> QPushButton:
         """Add a button over the whole width; the main one stands out."""
@@ -80,23 +83,11 @@ class StageCard(QWidget):
 
     def field(self, name: str, text: str) -> QLineEdit:
         """Add a line for a number."""
-        made = QLineEdit(text)
-        made.setAccessibleName(name)
-        self.form.addRow(name, made)
-        return made
+        return self.fields.add(name, text)
 
     def read_number(self, field: QLineEdit, low: float, high: float) -> float | None:
-        """The number in a field; None, with a sentence here, where there is none."""
-        value = number(field.text(), low, high)
-        if value is None:
-            self.say(
-                tr("“{0}” is no number from {1:g} to {2:g}: {3}.").format(
-                    field.text(), low, high, field.accessibleName()
-                )
-            )
-            field.setFocus()
-            field.selectAll()
-        return value
+        """The number in a field; None, with a sentence below it, where there is none."""
+        return self.fields.read(field, low, high)[1]
 
 
 def _sentence(kind: str) -> QLabel:

@@ -98,7 +98,7 @@ class Stages(QScrollArea):
         if spacing is None or repeats is None:
             return None
         if repeats != int(repeats):
-            self.plan.say(tr("Strikes per tap are a whole number."))
+            self.plan.fields.complain(self.repeats, tr("Strikes per tap are a whole number."))
             return None
         return ScanChoice(
             self.face.currentData(), self.strength.currentData(), spacing, int(repeats)

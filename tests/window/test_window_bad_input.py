@@ -34,10 +34,18 @@ def test_a_word_where_a_number_belongs(
     window.go_to(window.stages.plan)
     window.stages.spacing.setText("close")
     click(qtbot, window.stages.show_plan)
-    assert "“close” is no number from 2 to 60" in window.stages.plan.problem.text()
+    said = window.stages.plan.fields.complaint(window.stages.spacing)
+    assert "“close” is no number from 2 to 60" in said
     assert window.desk.planned is None
     window.stages.start_scan.click()
     assert window.desk.run is None
+    window.stages.spacing.setFocus()
+    qtbot.keyClicks(window.stages.spacing, "9,5")  # what was typed before is selected
+    assert window.stages.spacing.text() == "9,5"
+    assert window.stages.plan.fields.complaint(window.stages.spacing) == ""
+    window.stages.repeats.setText("1,5")
+    window.stages.start_scan.click()
+    assert "whole number" in window.stages.plan.fields.complaint(window.stages.repeats)
     assert window.stages.plan.body.isVisible()
 
 
