@@ -27,6 +27,7 @@ from rig.cli.commands import (
     keeping,
     modes,
     planning,
+    reporting,
     window,
 )
 from rig.model.errors import PlaterigError
@@ -75,6 +76,7 @@ for _group in (
     decision,
     hand,
     modes,
+    reporting,
     calibration,
     keeping,
     window,

@@ -87,35 +87,25 @@ def reading_option(function: Callable[..., Any]) -> Callable[..., Any]:
     )(function)
 
 
-def _target(text: str | None, short: tuple[str, ...], others: bool) -> str | None:
-    """A target by its short name, in full; with `others` a scan or a file stays as it is."""
-    if text is None or text in short:
+def _target(text: str | None) -> str | None:
+    """A target by its short name, in full; a scan or a file stays as it is."""
+    if text is None or text in TARGETS:
         return None if text is None else TARGETS[text]
-    if others and re.fullmatch(r"[Ss]\d{4,}|.+\.[Cc][Ss][Vv]", text):
+    if re.fullmatch(r"[Ss]\d{4,}|.+\.[Cc][Ss][Vv]", text):
         return text
-    more = ", an earlier scan such as S0001, or a file NAME.csv" if others else ""
-    raise click.BadParameter(f"'{text}' is none of {', '.join(short)}{more}.")
+    more = "an earlier scan such as S0001, or a file NAME.csv"
+    raise click.BadParameter(f"'{text}' is none of {', '.join(TARGETS)}, {more}.")
 
 
 def target_option(function: Callable[..., Any]) -> Callable[..., Any]:
     """Add the option --target."""
     return click.option(
         "--target",
-        callback=lambda _c, _o, text: _target(text, tuple(TARGETS), others=True),
+        callback=lambda _c, _o, text: _target(text),
         metavar="NAME|S0001|FILE.csv",
         help="What even means: flat, smooth (a smooth graduation), mirror (the other side), "
         "other-face, an earlier scan, or a drawn profile (x_mm,y_mm,target_cents). Left out: flat "
         "for attack, smooth otherwise.",
-    )(function)
-
-
-def own_target_option(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the option --target with the targets that every scan has in itself."""
-    return click.option(
-        "--target",
-        callback=lambda _c, _o, text: _target(text, ("flat", "smooth", "mirror"), others=False),
-        metavar="flat|smooth|mirror",
-        help="What even means: the same everywhere, a smooth graduation, or the mirror side.",
     )(function)
 
 

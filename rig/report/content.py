@@ -10,17 +10,19 @@ from typing import Any, Literal
 import numpy as np
 
 from rig.field.plate_modes import PlateModes
-from rig.model.frames import Strength
+from rig.model.frames import Face, Strength
 from rig.model.outline import Outline
 from rig.model.plan import Plan
 from rig.model.plate_facts import PlateFacts
+from rig.model.thickness import ThicknessReadings
 from rig.model.tone_map import Comparison, ToneMap, WorkOrder
 from rig.report.hand_figure import HandSection
 from rig.report.plate_drawing import SurfaceLike
 from rig.report.sheet import Paper
 from rig.report.words import true_minus
+from rig.report.writer import Photograph
 
-ReportKind = Literal["work", "record"]
+ReportKind = Literal["bench", "owner", "class", "technical"]
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,7 @@ class ScanFacts:
     pose_sd_mm: float | None = None
     notes: tuple[str, ...] = ()
     calibration: tuple[str, ...] = ()  # what held of the rig's calibrations, and what did not
+    rig: tuple[tuple[str, str], ...] = ()  # the rig, and each calibration record with its age
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,18 @@ class ModesSection:
 
 
 @dataclass(frozen=True)
+class ThicknessSection:
+    """The newest caliper readings of the plate; zones: what they say of each high zone, in order.
+
+    cautions: where readings and scan are of different days.
+    """
+
+    readings: ThicknessReadings
+    zones: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class ReportContent:
     """Everything that is printed. At least one face or a change."""
 
@@ -91,10 +106,30 @@ class ReportContent:
     change: ChangeSection | None = None
     modes: ModesSection | None = None
     hand: HandSection | None = None
-    kind: ReportKind = "work"
+    thickness: ThicknessSection | None = None
+    photographs: tuple[Photograph, ...] = ()  # one of each scan that has one, in their order
+    kind: ReportKind = "technical"
     paper: Paper = "A4"
+    true_size: Face | None = None  # which face is up on the sheets at true size; None: no such
     made_utc: str = ""
     cautions: tuple[str, ...] = ()  # on what is shown and what could not be
+    missing: tuple[str, ...] = ()  # what this kind of report would show if the folder held it
+
+    @property
+    def shown(self) -> FaceSection:
+        """The scan that the report is about."""
+        return self.faces[0]
+
+    @property
+    def other_face(self) -> FaceSection | None:
+        """The other face's map, where there is one."""
+        others = [f for f in self.faces if f.tone_map.face != self.shown.tone_map.face]
+        return others[0] if others else None
+
+    @property
+    def before(self) -> FaceSection | None:
+        """The same face before the change, where there is one."""
+        return next((face for face in self.faces if face.earlier), None)
 
     @property
     def simulated(self) -> bool:
@@ -130,6 +165,7 @@ class ReportContent:
             "change": None if self.change is None else self.change.comparison,
             "modes": None if self.modes is None else self.modes.numbers(),
             "hand": None if self.hand is None else self.hand.numbers(),
+            "thickness": self.thickness,
         }
         text = json.dumps(numbers, sort_keys=True, default=_for_hash)
         return hashlib.sha256(text.encode()).hexdigest()

@@ -23,9 +23,12 @@ class KeyEntry(NamedTuple):
 
 def draw_colour_bar(
     page: PlateSheet, image: Any, unit: str, meaning: str, step: float, *, signed: bool,
-    above: str = "", below: str = "",
+    above: str = "", below: str = "", blank: bool = False,
 ) -> float:  # fmt: skip
-    """Draw the colour bar at the top of the column; returns where it ends."""
+    """Draw the colour bar at the top of the column; returns where it ends.
+
+    blank: lines to write on instead of numbers.
+    """
     height = min(88.0, page.height_mm * 0.42)
     page.sheet.simulated_tag(page.column_mm + 1.0, 1.0)
     top = 8.0 if page.sheet.simulated else 0.0
@@ -37,7 +40,8 @@ def draw_colour_bar(
     low, high = image.get_clim()
     every = step * max(1, round((high - low) / step / 12))
     ticks = np.arange(np.ceil(low / every), np.floor(high / every) + 1) * every
-    bar.set_ticks(ticks, labels=[draw.signed_number(tick, signed) for tick in ticks])
+    numbers = [draw.signed_number(tick, signed) for tick in ticks]
+    bar.set_ticks(ticks, labels=["____" if blank else number for number in numbers])
     bar.ax.tick_params(labelsize=SMALL_PT, length=2, width=0.5, pad=1.5)
     bar.outline.set_linewidth(0.6)
     page.sheet.text(page.column_mm + 17.0, top + 0.5, above)

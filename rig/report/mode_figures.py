@@ -220,11 +220,10 @@ def _words(
     digits = 2 if mode.sd_hz >= 0.01 else 3
     words = f"± {mode.sd_hz:.{digits}f} Hz · decay {mode.decay_s * 1000:.0f} ms"
     sheet.text(middle, top + 4.2, words, ha="center")
-    note = f"{100.0 * mode.in_phase_share:.0f} % in phase"
+    # all three together would reach into the next cell
+    note = "doubtful" if doubtful else f"{100.0 * mode.in_phase_share:.0f} % in phase"
     if against is not None:
         note += " · no partner" if alike is None else f" · {against}: {alike:.2f}"
-    if doubtful:
-        note += " · doubtful"
     sheet.text(middle, top + 7.2, note, ha="center", color=WARNING if doubtful else FAINT)
 
 

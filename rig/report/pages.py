@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -13,9 +13,15 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
 from rig import __version__
+from rig.report.placing import picture_and_words, write_words
 from rig.report.sheet import MARGIN_MM, PAPER_MM, Paper, Sheet
+from rig.report.true_size import TrueSizeMap
+from rig.report.true_size_pages import true_size_pages
+from rig.report.writer import Photograph
 
 TEXT_MARGIN_MM = 20.0
+_NARROW_MM = 12.0
+_COLUMN_GAP_MM = 5.0
 _FAMILY = "Body"
 _INK = (34, 34, 34)
 _GREY = (110, 110, 110)
@@ -24,10 +30,10 @@ _RULE = (190, 190, 190)
 
 
 class Pages(FPDF):
-    """A document of text pages on A4 and map pages on A4 or A3."""
+    """A document of text pages and map pages; a `Writer`. Text stays on A4 where maps are on A3."""
 
-    def __init__(self, title: str, *, simulated: bool, made_utc: str) -> None:
-        super().__init__(orientation="portrait", unit="mm", format="A4")
+    def __init__(self, title: str, *, simulated: bool, made_utc: str, paper: Paper = "A4") -> None:
+        super().__init__(orientation="portrait", unit="mm", format=PAPER_MM["A4"])
         import matplotlib
 
         type_dir = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -36,8 +42,11 @@ class Pages(FPDF):
         self.running_title = title
         self.simulated = simulated
         self.made_utc = made_utc
-        self.map_page = False
-        self._next_is_map = False
+        self.paper = paper
+        self.side_mm = self._next_side_mm = TEXT_MARGIN_MM
+        self.map_page = self._next_is_map = False
+        self._next_is_bare = self._bare = False
+        self._small = 1.0  # type of a page that must hold much
         self.c_margin = 0.0
         self.set_title(title)
         self.set_creator(f"platerig {__version__}")
@@ -49,46 +58,56 @@ class Pages(FPDF):
 
     def header(self) -> None:
         """Running title at the left, SIMULATED at the right; called by fpdf on every page."""
-        self.map_page = self._next_is_map  # only now: the footer before was the last page's
-        side = self._side_mm()
-        self.set_y(MARGIN_MM - 2.0 if self.map_page else 12.0)
-        self.set_x(side)
+        # only now: the footer before was the last page's
+        self.map_page, self._bare = self._next_is_map, self._next_is_bare
+        self.side_mm = self._next_side_mm
+        if self._bare:
+            return
+        near = self.side_mm < TEXT_MARGIN_MM
+        self.set_y(MARGIN_MM - 2.0 if near else 12.0)
+        self.set_x(self.side_mm)
         self.set_font(_FAMILY, "", 7.5)
         self.set_text_color(*_GREY)
         self.cell(0, 4, self.running_title, new_x=XPos.LEFT, new_y=YPos.TOP)
         if self.simulated:
             self.set_font(_FAMILY, "B", 8.5)
             self.set_text_color(*_RED)
-            self.cell(self.w - 2 * side, 4, "SIMULATED", align="R")
+            self.cell(self.w - 2 * self.side_mm, 4, "SIMULATED", align="R")
         self.set_text_color(*_INK)
-        self.set_y(MARGIN_MM + 4.0 if self.map_page else 24.0)
+        self.set_y(MARGIN_MM + 4.0 if near else 24.0)
 
     def footer(self) -> None:
         """Version and moment at the left, page number at the right; the mark across the page."""
-        side = self._side_mm()
-        self.set_y(-9.0 if self.map_page else -13.0)
-        self.set_x(side)
+        if self._bare:
+            return
+        self.set_y(-9.0 if self.side_mm < TEXT_MARGIN_MM else -13.0)
+        self.set_x(self.side_mm)
         self.set_font(_FAMILY, "", 7.5)
         self.set_text_color(*_GREY)
         made = f"platerig {__version__} · made {self.made_utc}"
         self.cell(0, 4, made, new_x=XPos.LEFT, new_y=YPos.TOP)
         room = self.get_string_width(f"page {self.page_no()} of 12")
-        self.set_x(self.w - side - room)
+        self.set_x(self.w - self.side_mm - room)
         self.cell(room + 5.0, 4, f"page {self.page_no()} of {{pages}}")
         self.set_text_color(*_INK)
         if self.simulated and not self.map_page:
-            self._mark_page()
+            self.mark_page()
 
-    def text_page(self) -> None:
+    def text_page(self, *, narrow: bool = False) -> None:
         """Begin a page of text."""
-        self._next_is_map = False
-        self.set_margins(TEXT_MARGIN_MM, 24.0, TEXT_MARGIN_MM)
-        self.set_auto_page_break(True, 18.0)
-        self.add_page(format="A4")
+        side = _NARROW_MM if narrow else TEXT_MARGIN_MM
+        self._small = 0.9 if narrow else 1.0
+        self._next_is_map, self._next_is_bare, self._next_side_mm = False, False, side
+        self.set_margins(side, 16.0 if narrow else 24.0, side)
+        self.set_auto_page_break(True, 12.0 if narrow else 18.0)
+        large = narrow or self.paper == "Letter"  # a sheet for the bench may be as large as a map
+        self.add_page(format=PAPER_MM[self.paper if large else "A4"])
 
-    def sheet_page(self, title: str, lines: Sequence[str], sheet: Sheet, paper: Paper) -> None:
+    def sheet_page(
+        self, title: str, lines: Sequence[str], sheet: Sheet, paper: Paper, alt: str
+    ) -> None:
         """Begin a page that holds one plate figure at its true scale."""
-        self._next_is_map = True
+        self._next_is_map, self._next_is_bare, self._next_side_mm = True, False, MARGIN_MM
         self.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
         self.set_auto_page_break(False)
         self.add_page(format=PAPER_MM[paper])
@@ -98,21 +117,74 @@ class Pages(FPDF):
         for line in lines:
             self.multi_cell(0, 3.5, line, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
         top = max(self.get_y() + 2.0, MARGIN_MM + 4.0 + 6.0 + 3 * 3.5 + 1.0)
-        self.place(sheet, MARGIN_MM, top)
+        self.place(sheet, MARGIN_MM, top, alt)
 
-    def place(self, sheet: Sheet, left: float, top: float, *, dots_per_inch: int = 220) -> None:
-        """Put a figure at its own size."""
-        picture = BytesIO()
-        sheet.figure.savefig(
-            picture,
-            dpi=dots_per_inch,
-            format="png",
-            metadata={"Software": None},
-            facecolor="white",
-            pil_kwargs={"compress_level": 1},  # fpdf packs the pixels itself
-        )
-        picture.seek(0)
-        self.image(picture, left, top, sheet.width_mm, sheet.height_mm, alt_text=self.running_title)
+    def bare_page(self, page_mm: tuple[float, float]) -> None:
+        """Begin a page without running head and foot."""
+        self._next_is_map, self._next_is_bare = True, True
+        self.set_margins(0.0, 0.0, 0.0)
+        self.set_auto_page_break(False)
+        turned = page_mm[0] > page_mm[1]
+        size = page_mm[::-1] if turned else page_mm
+        self.add_page(orientation="landscape" if turned else "portrait", format=size)
+
+    def true_size_pages(self, drawn: TrueSizeMap) -> None:
+        """The sheets on which a plate is printed as large as it is."""
+        true_size_pages(self, _FAMILY, drawn)
+
+    def place(
+        self, sheet: Sheet, left: float, top: float, alt: str, *, dots_per_inch: int = 160
+    ) -> None:
+        """Put a figure at its own size, its words as real text."""
+        from PIL import Image
+
+        pixels, words = picture_and_words(sheet, dots_per_inch)
+        picture = Image.fromarray(pixels)
+        self.image(picture, left, top, sheet.width_mm, sheet.height_mm, alt_text=alt)
+        write_words(self, words, left, top, _FAMILY)
+        self.set_text_color(*_INK)
+
+    def figure(self, sheet: Sheet, alt: str) -> None:
+        """Put a figure between the text."""
+        if self.will_page_break(sheet.height_mm + 2.0):
+            self.add_page(same=True)
+        top = self.get_y()
+        self.place(sheet, self.l_margin, top, alt)
+        self.set_y(top + sheet.height_mm + 2.0)
+
+    def photograph(self, photograph: Photograph, *, height_mm: float) -> None:
+        """Put a photograph with the outline drawn on it, and its caption below."""
+        pixel_mm = min(self.epw / photograph.size_px[0], height_mm / photograph.size_px[1])
+        width, height = (side * pixel_mm for side in photograph.size_px)
+        if self.will_page_break(height + 8.0):
+            self.add_page(same=True)
+        left, top = self.l_margin, self.get_y()
+        self.image(BytesIO(photograph.jpeg), left, top, width, height, alt_text=photograph.caption)
+        for colour, thick in (((255, 255, 255), 0.7), (_RED, 0.35)):
+            self.set_draw_color(*colour)
+            self.set_line_width(thick)
+            for ring in photograph.rings_px:
+                corners = [(left + u * pixel_mm, top + v * pixel_mm) for u, v in ring]
+                self.polyline(corners, polygon=True)
+        self.set_y(top + height + 1.0)
+        self.set_font(_FAMILY, "", 7.5)
+        self.set_text_color(*_GREY)
+        self.multi_cell(0, 3.5, photograph.caption, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
+        self.set_text_color(*_INK)
+        self.ln(2)
+
+    def beside(self, sheet: Sheet, alt: str, write: Callable[[], None]) -> None:
+        """Put a figure at the left, and what `write` writes in the column at its right."""
+        left, top, below = self.l_margin, self.get_y(), self.b_margin
+        self.place(sheet, left, top, alt)
+        self.set_left_margin(left + sheet.width_mm + _COLUMN_GAP_MM)
+        self.set_auto_page_break(False, below)  # the column stands beside the figure, come what may
+        self.set_y(top)
+        write()
+        end = max(self.get_y(), top + sheet.height_mm)
+        self.set_left_margin(left)
+        self.set_auto_page_break(True, below)
+        self.set_y(end + 2.0)
 
     def title_block(self, title: str, under: str) -> None:
         """Write the title of the report."""
@@ -129,39 +201,51 @@ class Pages(FPDF):
         """Write a heading that stays with the `keep_mm` that follow."""
         if self.will_page_break(keep_mm):
             self.add_page(same=True)
-        self.ln(3)
-        self.set_font(_FAMILY, "B", 11.5)
-        self.cell(0, 6, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.ln(3 * self._small)
+        self.set_font(_FAMILY, "B", 11.5 * self._small)
+        self.cell(0, 6 * self._small, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         self.set_draw_color(*_RULE)
         self.set_line_width(0.2)
         self.line(self.l_margin, self.get_y(), self.w - self.r_margin, self.get_y())
-        self.ln(2.5)
+        self.ln(2.5 * self._small)
 
     def paragraph(self, text: str, *, strong: bool = False) -> None:
         """Write a paragraph."""
-        self.set_font(_FAMILY, "B" if strong else "", 9.5)
-        if self.will_page_break(min(self._height_mm(text, self.epw, 5.0), 60.0)):
+        line = 5.0 * self._small
+        self.set_font(_FAMILY, "B" if strong else "", 9.5 * self._small)
+        if self.will_page_break(min(self._height_mm(text, self.epw, line), 60.0)):
             self.add_page(same=True)
-        self.multi_cell(0, 5, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
-        self.ln(1.8)
+        self.multi_cell(0, line, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
+        self.ln(1.8 * self._small)
 
-    def points(self, texts: Iterable[str]) -> None:
-        """Write a list, one dot each."""
-        self.set_font(_FAMILY, "", 9)
-        for text in texts:
-            if self.will_page_break(self._height_mm(text, self.epw - 5.0, 4.6)):
+    def points(self, texts: Iterable[str], *, numbered: bool = False) -> None:
+        """Write a list, a dot or a number before each."""
+        line, room = 4.6 * self._small, self.epw - 5.0
+        self.set_font(_FAMILY, "", 9 * self._small)
+        for number, text in enumerate(texts, start=1):
+            if self.will_page_break(self._height_mm(text, room, line)):
                 self.add_page(same=True)
-            self.cell(5.0, 4.6, "•")
-            self.multi_cell(
-                self.epw - 5.0, 4.6, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L"
-            )
-            self.ln(0.8)
-        self.ln(1.0)
+            self.cell(5.0, line, f"{number}." if numbered else "•")
+            self.multi_cell(room, line, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
+            self.ln(0.8 * self._small)
+        self.ln(1.0 * self._small)
 
-    def height_of_points_mm(self, texts: Iterable[str]) -> float:
-        """Height that `points` will need."""
-        self.set_font(_FAMILY, "", 9)
-        return 1.0 + sum(self._height_mm(text, self.epw - 5.0, 4.6) + 0.8 for text in texts)
+    def answer_lines(self, amount: int) -> None:
+        """Empty lines to write on by hand."""
+        self.set_draw_color(*_RULE)
+        self.set_line_width(0.2)
+        for _ in range(amount):
+            self.ln(8.0)
+            self.line(self.l_margin + 5.0, self.get_y(), self.w - self.r_margin, self.get_y())
+        self.ln(4.0)
+
+    def section_of_points(self, heading: str, texts: Sequence[str]) -> None:
+        """A heading and its list, kept together on one page."""
+        self.set_font(_FAMILY, "", 9 * self._small)
+        line = 4.6 * self._small
+        high = sum(self._height_mm(text, self.epw - 5.0, line) + 0.8 for text in texts)
+        self.heading(heading, keep_mm=12.5 * self._small + high)
+        self.points(texts)
 
     def _height_mm(self, text: str, width: float, line: float) -> float:
         height = self.multi_cell(width, line, text, align="L", dry_run=True, output="HEIGHT")
@@ -192,9 +276,10 @@ class Pages(FPDF):
         self.ln(3)
 
     def number_columns(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-        """Write a long table of numbers small, in two blocks side by side."""
-        line, blocks, block_mm = 3.9, 2, self.epw / 2
-        cell = (block_mm - 6.0) / len(heads)
+        """Write a long table of numbers small, in three blocks side by side."""
+        line, blocks = 3.4, 3
+        block_mm = self.epw / blocks
+        cell = (block_mm - 4.0) / len(heads)
         while rows:
             depth = int((self.page_break_trigger - self.get_y()) / line) - 1
             here, rows = rows[: depth * blocks], rows[depth * blocks :]
@@ -206,7 +291,7 @@ class Pages(FPDF):
                     continue
                 left = self.l_margin + block * block_mm
                 for row, cells in enumerate((heads, *part)):
-                    self.set_font(_FAMILY, "B" if row == 0 else "", 7)
+                    self.set_font(_FAMILY, "B" if row == 0 else "", 6.5)
                     self.set_xy(left, top + row * line)
                     for text in cells:
                         self.cell(cell, line, text, align="R")
@@ -214,22 +299,22 @@ class Pages(FPDF):
             if rows:
                 self.add_page(same=True)
 
-    def pairs(self, rows: Iterable[tuple[str, str]]) -> None:
+    def pairs(self, rows: Iterable[tuple[str, str]], *, name_mm: float = 46.0) -> None:
         """Write names and values in two columns."""
         for name, value in rows:
-            self.set_font(_FAMILY, "", 9)
+            self.set_font(_FAMILY, "", 9 * self._small)
             if self.will_page_break(6.0):
                 self.add_page(same=True)
             self.set_text_color(*_GREY)
-            self.cell(46, 5, name)
+            line = 5 * self._small
+            self.cell(name_mm, line, name)
             self.set_text_color(*_INK)
-            self.multi_cell(self.epw - 46, 5, value, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
+            room = self.epw - name_mm
+            self.multi_cell(room, line, value, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
         self.ln(2)
 
-    def _side_mm(self) -> float:
-        return MARGIN_MM if self.map_page else TEXT_MARGIN_MM
-
-    def _mark_page(self) -> None:
+    def mark_page(self) -> None:
+        """Write SIMULATED across the page."""
         self.set_font(_FAMILY, "B", 84)
         self.set_text_color(*_RED)
         width = self.get_string_width("SIMULATED")

@@ -127,10 +127,12 @@ def draw_field(
 def draw_contours(
     axes: Axes, surface: SurfaceLike, values: FloatArray, step: float, outline: Outline, *,
     signed: bool = True, with_zero: bool = True, keep_clear: FloatArray | None = None,
+    rings: FloatArray | None = None,
 ) -> None:  # fmt: skip
     """Draw contour lines with their numbers: above 0 solid, below 0 dashed, 0 strong.
 
     keep_clear: (n, 2) places in mm that numbers stay away from, if there is another place.
+    rings: (n, 2) places of rings to write in: empty boxes, clear of them, instead of numbers.
     """
     finite = values[np.isfinite(values)]
     if not len(finite) or np.ptp(finite) <= 0:
@@ -158,6 +160,11 @@ def draw_contours(
         outline,
         keep_clear,
     )
+    if rings is not None:
+        for x, y in spots:
+            if all(np.hypot(*(ring - (x, y))) > 12.0 for ring in rings):
+                _empty_box(axes, x, y, "      ")
+        return
     if not spots:
         return
     labels = axes.clabel(
@@ -263,13 +270,12 @@ def draw_taps(axes: Axes, places: FloatArray) -> None:
     axes.plot(places[:, 0], places[:, 1], ".", ms=1.4, color=INK, alpha=0.55, mew=0, zorder=2.2)
 
 
-def draw_region(
-    axes: Axes, places: FloatArray, members: Sequence[int] | np.ndarray, outline: Outline,
-    *, dashed: bool = False,
-) -> FloatArray:  # fmt: skip
-    """Outline the wood that belongs to the taps at rows `members` of `places`.
+def region_depth(
+    places: FloatArray, members: Sequence[int] | np.ndarray, outline: Outline
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """A field whose level line is the border of the wood of the taps at rows `members`.
 
-    Returns (n, 2) points of the line, for numbers to keep clear of.
+    Returns x_mm (nx,), y_mm (ny,), the field (ny, nx) and its level.
     """
     from scipy.ndimage import distance_transform_edt, gaussian_filter
 
@@ -282,6 +288,18 @@ def draw_region(
     # Closing: grown by twice the reach and shrunk by once, so that the edge runs smoothly.
     grown = distance_transform_edt(away) * step <= 2.0 * reach
     inside = gaussian_filter(distance_transform_edt(grown) * step, 3.5 / step)
+    return x, y, inside, reach
+
+
+def draw_region(
+    axes: Axes, places: FloatArray, members: Sequence[int] | np.ndarray, outline: Outline,
+    *, dashed: bool = False,
+) -> FloatArray:  # fmt: skip
+    """Outline the wood that belongs to the taps at rows `members` of `places`.
+
+    Returns (n, 2) points of the line, for numbers to keep clear of.
+    """
+    x, y, inside, reach = region_depth(places, members, outline)
     for width, colour in ((3.4, "white"), (1.8, INK)):
         edge = axes.contour(
             x, y, inside, levels=[reach], colors=colour, linewidths=width,
@@ -310,6 +328,18 @@ def number_badge(axes: Axes, x_mm: float, y_mm: float, number: int, note: str) -
     axes.annotate(
         note, (x_mm, y_mm), xytext=(0, -10), textcoords="offset points", ha="center", va="top",
         fontsize=SMALL_PT, fontweight="bold", color=INK, zorder=7, path_effects=halo(2.4),
+    )  # fmt: skip
+
+
+def empty_badge(axes: Axes, x_mm: float, y_mm: float) -> None:
+    """A ring to write a zone's rank in by hand."""
+    axes.plot([x_mm], [y_mm], "o", ms=19.0, mfc=PAPER, mec=INK, mew=1.1, zorder=7)
+
+
+def _empty_box(axes: Axes, x_mm: float, y_mm: float, room: str) -> None:
+    axes.text(
+        x_mm, y_mm, room, ha="center", va="center", fontsize=8.5, zorder=6,
+        bbox={"boxstyle": "square,pad=0.35", "fc": PAPER, "ec": FAINT, "lw": 0.6},
     )  # fmt: skip
 
 

@@ -16,10 +16,19 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MM = 1.0 / 25.4  # inches
-Paper = Literal["A4", "A3"]
-PAPER_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0)}
+Paper = Literal["A4", "A3", "Letter"]
+PAPERS: tuple[Paper, ...] = ("A4", "A3", "Letter")
+PAPER_MM: dict[Paper, tuple[float, float]] = {
+    "A4": (210.0, 297.0),
+    "A3": (297.0, 420.0),
+    "Letter": (215.9, 279.4),
+}
 MARGIN_MM = 10.0
-BODY_MM: dict[Paper, tuple[float, float]] = {"A4": (190.0, 245.0), "A3": (277.0, 368.0)}
+BODY_MM: dict[Paper, tuple[float, float]] = {
+    "A4": (190.0, 245.0),
+    "A3": (277.0, 368.0),
+    "Letter": (195.0, 227.0),
+}
 HEADER_MM = 25.0
 FOOT_MM = 11.0  # under the body, for three lines; more where the foot is longer
 _FOOT_LINE = 110  # characters that certainly fit on a line of the foot

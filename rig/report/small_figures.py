@@ -4,9 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from rig.model.tone_map import ToneMap
 from rig.report.palette import FAINT, INK
 from rig.report.sheet import SMALL_PT, TEXT_PT, Sheet
+
+
+def waves_sheet(*, simulated: bool) -> Sheet:
+    """A slow and a quick wave: what lower and higher are."""
+    sheet = Sheet(170.0, 34.0, None, simulated=simulated)
+    time_ms = np.linspace(0.0, 10.0, 1200)
+    shown = ((3.0, 400.0, "lower: thinner or softer wood"),
+             (18.0, 800.0, "higher: thicker or stiffer wood"))  # fmt: skip
+    for top, hz, words in shown:
+        axes = sheet.axes(0.5, top, 92.0, 12.0)
+        fading = np.exp(-time_ms / 6.0) * np.sin(2.0 * np.pi * hz * time_ms / 1000.0)
+        axes.plot(time_ms, fading, color=INK, lw=1.0)
+        axes.axhline(0.0, color=FAINT, lw=0.4)
+        axes.axis("off")
+        sheet.text(96.0, top + 2.6, words, fontsize=TEXT_PT + 1.0, fontweight="bold")
+        sheet.text(96.0, top + 7.4, f"{hz:.0f} swings in one second (Hz)", fontsize=TEXT_PT)
+    return sheet
 
 
 def evenness_sheet(maps: Sequence[tuple[str, ToneMap]], *, simulated: bool) -> Sheet:

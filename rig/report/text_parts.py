@@ -8,80 +8,85 @@ from rig import __version__
 from rig.model.tone_map import Comparison, ToneMap
 from rig.model.units import nearest_note
 from rig.report import texts
-from rig.report.content import FaceSection, ReportContent, ScanFacts
-from rig.report.pages import Pages
+from rig.report.content import FaceSection, ReportContent, ThicknessSection
+from rig.report.facts_text import in_groups, plate_pairs, scan_pairs, thickness_sentence
 from rig.report.plate_drawing import plain_number, signed_number
 from rig.report.small_figures import evenness_sheet
-from rig.report.words import READING_WORDS, cents, count, face_words, true_minus
+from rig.report.words import cents, face_words, true_minus
+from rig.report.writer import Writer
 
-MOST_PARTIALS = 14  # partials in a report for the bench
-_UNITS = {
-    "mass_g": ("mass", "g"),
-    "mean_thickness_mm": ("mean thickness", "mm"),
-    "arching_mm": ("arching above the rim", "mm"),
-    "temperature_c": ("temperature", "°C"),
-    "humidity_percent": ("relative humidity", "%"),
-}
+PHOTOGRAPH_MM = (68.0, 46.0)  # of one or two, of more
+MOST_ZONES = 8  # in a column beside a map
 
 
-def summary(pages: Pages, content: ReportContent) -> None:
+def title(pages: Writer, content: ReportContent, kind: str, *, brief: bool = False) -> None:
+    """The plate's name, what kind of report this is, and that it is simulated where it is."""
+    known = [word for word in (content.plate.instrument, content.plate.wood) if word]
+    pages.title_block(content.plate.name, " · ".join([kind, *filter(None, [", ".join(known)])]))
+    if content.simulated:
+        pages.paragraph(texts.SIMULATED_BRIEFLY if brief else texts.SIMULATED, strong=True)
+
+
+def summary(pages: Writer, content: ReportContent) -> None:
     """First page: whose plate, what was found, how even, in which order to work, cautions."""
     pages.text_page()
-    kind = "Work report for the bench" if content.kind == "work" else "Record for the file"
-    known = [word for word in (content.plate.instrument, content.plate.wood) if word]
-    about = f" · {', '.join(known)}" if known else ""
-    pages.title_block(content.plate.name, f"{kind}{about}")
-    if content.simulated:
-        pages.paragraph(texts.SIMULATED, strong=True)
+    title(pages, content, "Full technical record")
     pages.heading("What was found")
     for sentence in content.sentences():
         pages.paragraph(sentence)
-    pages.points(content.cautions)
+    pages.points((*content.cautions, *content.missing))
     if content.faces:
         pages.heading("How even", keep_mm=60.0)
         for face in content.faces:
             pages.paragraph(f"{face.tone_map.scan}: {texts.evenness_sentence(face.tone_map)}")
         for sentence in dict.fromkeys(face.smallest for face in content.faces if face.smallest):
             pages.paragraph(sentence)
-        _evenness_figure(pages, content)
+        evenness_figure(pages, content)
     current = [face for face in content.faces if not face.earlier]
     for face in current:
-        _work_order(pages, face, several=len(current) > 1)
+        work_order(pages, face, several=len(current) > 1)
     if content.change is not None:
         _change_zones(pages, content.change.comparison)
-    pages.heading(
-        "Before you take wood off", keep_mm=11.5 + pages.height_of_points_mm(texts.CAUTIONS)
-    )
-    pages.points(texts.CAUTIONS)
+    if content.thickness is not None:
+        thickness_words(pages, content.thickness)
+    pages.section_of_points("Before you take wood off", texts.CAUTIONS)
 
 
-def details(pages: Pages, content: ReportContent) -> None:
+def photographs(pages: Writer, content: ReportContent) -> None:
+    """The plate as the camera saw it at each scan, with the outline it was found by."""
+    height = PHOTOGRAPH_MM[len(content.photographs) > 2]
+    pages.heading("The plate on the bed", keep_mm=height + 25.0)
+    for photograph in content.photographs:
+        pages.photograph(photograph, height_mm=height)
+
+
+def details(pages: Writer, content: ReportContent) -> None:
     """Ring partials, the plate, how each scan was made."""
     pages.text_page()
-    everything = content.kind == "record"
     for face in (face for face in content.faces if not face.earlier):
-        _ring(pages, face.tone_map, everything=everything)
+        _ring(pages, face.tone_map)
     if content.change is not None:
-        _shifts(pages, content.change.comparison, everything=everything)
-    pages.heading("The plate")
-    pages.pairs(_plate_pairs(content))
+        _shifts(pages, content.change.comparison)
+    pages.heading("The plate", keep_mm=60.0)
+    pages.pairs(plate_pairs(content))
     measured = {name for face in content.faces for name in face.facts.conditions}
     unknown = texts.unknown_facts(content.plate, measured)
     if unknown:
         pages.paragraph(unknown)
     for face in content.faces:
-        pages.heading(f"How scan {face.facts.scan} was made")
-        pages.pairs(_scan_pairs(face.facts, face.tone_map))
+        pages.heading(f"How scan {face.facts.scan} was made", keep_mm=75.0)
+        pages.pairs(scan_pairs(face.facts, face.tone_map))
         pages.points(
             (texts.verdict_sentence(face.tone_map), *map(true_minus, face.tone_map.reasons))
         )
+        pages.pairs(face.facts.rig)
         if face.facts.calibration:
             pages.points(face.facts.calibration)
         if face.facts.notes:
             pages.points(face.facts.notes)
 
 
-def method(pages: Pages, content: ReportContent) -> None:
+def method(pages: Writer, content: ReportContent) -> None:
     """Method, targets, limits, what is not claimed, and how to check this report."""
     readings = {face.tone_map.reading for face in content.faces}
     targets = {face.tone_map.target for face in content.faces}
@@ -99,26 +104,34 @@ def method(pages: Pages, content: ReportContent) -> None:
     pages.points(limit for reading in sorted(readings) for limit in texts.LIMITS[reading])
     if content.change is not None:
         pages.points(true_minus(text) for text in content.change.comparison.cautions)
+    this_report(pages, content)
+
+
+def this_report(pages: Writer, content: ReportContent) -> None:
+    """When and by what it was made, and the fingerprint of its numbers."""
     pages.heading("This report")
     pages.pairs(
         (
             ("made", content.made_utc),
             ("software", f"platerig {__version__}"),
-            ("content hash", _in_groups(content.content_hash())),
+            ("content hash (SHA-256)", in_groups(content.content_hash())),
             ("scale of the maps", "named beside each map, with a bar to check the print by"),
         )
     )
 
 
-def _in_groups(digits: str, size: int = 8) -> str:
-    return " ".join(digits[start : start + size] for start in range(0, len(digits), size))
+def thickness_words(pages: Writer, section: ThicknessSection) -> None:
+    """The caliper readings in one sentence, and what they say of each high zone."""
+    pages.heading("Thickness by caliper", keep_mm=30.0)
+    pages.paragraph(thickness_sentence(section.readings))
+    pages.points(true_minus(text) for text in (*section.zones, *section.cautions))
 
 
-def all_places(pages: Pages, content: ReportContent) -> None:
+def all_places(pages: Writer, content: ReportContent) -> None:
     """Every value of every map, for the record."""
     for face in content.faces:
         made = face.tone_map
-        pages.text_page()
+        pages.text_page(narrow=True)
         pages.heading(f"All places of {made.scan}, {face_words(made.face)}")
         pages.paragraph(
             "Plate frame: x to the right of the centre line, y from the lower end, seen from the "
@@ -148,7 +161,7 @@ def all_places(pages: Pages, content: ReportContent) -> None:
         )
 
 
-def _evenness_figure(pages: Pages, content: ReportContent) -> None:
+def evenness_figure(pages: Writer, content: ReportContent) -> None:
     maps = [
         (
             f"{face.tone_map.scan}\n{'before' if face.earlier else face_words(face.tone_map.face)}",
@@ -157,16 +170,17 @@ def _evenness_figure(pages: Pages, content: ReportContent) -> None:
         for face in content.faces
     ]
     sheet = evenness_sheet(maps, simulated=content.simulated)
-    if pages.will_page_break(sheet.height_mm + 2.0):
-        pages.add_page(same=True)
-    pages.place(sheet, pages.l_margin, pages.get_y(), dots_per_inch=300)
-    pages.set_y(pages.get_y() + sheet.height_mm + 2.0)
+    pages.figure(sheet, " ".join(texts.evenness_sentence(face.tone_map) for face in content.faces))
 
 
-def _work_order(pages: Pages, face: FaceSection, *, several: bool) -> None:
+def work_order(
+    pages: Writer, face: FaceSection, *, several: bool = False, narrow: bool = False
+) -> None:
+    """Where to start, and the high zones in order; narrow: as a column beside a map."""
     order = face.work_order
     which = f", {face_words(face.tone_map.face)} ({order.scan})" if several else ""
-    pages.heading(f"Work order{which}", keep_mm=35.0)
+    keep = 0.0 if narrow else 38.0 + 5.5 * min(len(order.zones), 20)
+    pages.heading(f"Work order{which}", keep_mm=keep)
     if order.starting_spot_mm is not None:
         x, y = order.starting_spot_mm
         pages.paragraph(
@@ -176,6 +190,24 @@ def _work_order(pages: Pages, face: FaceSection, *, several: bool) -> None:
         pages.paragraph(f"No starting spot: {order.starting_spot_reason}")
     if not order.zones:
         pages.paragraph("No high zone that chance could not explain.")
+        return
+    if narrow:
+        pages.grid(
+            ("", "x, mm", "y, mm", "cents above"),
+            [
+                (
+                    str(zone.rank),
+                    plain_number(zone.x_mm),
+                    plain_number(zone.y_mm),
+                    f"{signed_number(zone.excess_cents)} ± {zone.excess_sd_cents:.0f}",
+                )
+                for zone in order.zones[:MOST_ZONES]
+            ],
+            widths=(7, 16, 16, 27),
+            right=(1, 2, 3),
+        )
+        if len(order.zones) > MOST_ZONES:
+            pages.paragraph(f"{len(order.zones) - MOST_ZONES} more stand on the map.")
         return
     pages.grid(
         ("", "x, mm", "y, mm", "area, cm²", "above target, cents", "certain, %"),
@@ -200,7 +232,7 @@ def _certain(confidence: float) -> str:
     return "over 99.9" if percent > 99.9 else f"{percent:.1f}" if percent > 99 else f"{percent:.0f}"
 
 
-def _change_zones(pages: Pages, comparison: Comparison) -> None:
+def _change_zones(pages: Writer, comparison: Comparison) -> None:
     pages.heading(f"Change from {comparison.before} to {comparison.after}", keep_mm=35.0)
     pages.paragraph(
         f"Evenness {cents(comparison.evenness_before_cents)} before, "
@@ -229,18 +261,11 @@ def _change_zones(pages: Pages, comparison: Comparison) -> None:
     )
 
 
-def _ring(pages: Pages, made: ToneMap, *, everything: bool) -> None:
+def _ring(pages: Writer, made: ToneMap) -> None:
     if not made.ring:
         return
-    shown = list(made.ring)
+    shown = made.ring
     about = "The plate's own partials, pooled over all taps; no single place owns them."
-    if not everything and len(shown) > MOST_PARTIALS:
-        surest = sorted(shown, key=lambda p: p.sd_hz / p.hz)[:MOST_PARTIALS]
-        shown = sorted(surest, key=lambda p: p.hz)
-        about += (
-            f" The {MOST_PARTIALS} surest of {len(made.ring)} are shown; all are in the table "
-            "beside this report."
-        )
     pages.heading(f"Ring of the whole plate, {made.scan}", keep_mm=40.0)
     pages.paragraph(about)
     pages.grid(
@@ -265,15 +290,11 @@ def _note(hz: float) -> str:
     return f"{name} {signed_number(off)} cents"
 
 
-def _shifts(pages: Pages, comparison: Comparison, *, everything: bool) -> None:
+def _shifts(pages: Writer, comparison: Comparison) -> None:
     if not comparison.ring:
         return
-    shown = list(comparison.ring)
+    shown = comparison.ring
     pages.heading(f"Ring before and after, {comparison.before} and {comparison.after}", keep_mm=40)
-    if not everything and len(shown) > MOST_PARTIALS:
-        surest = sorted(shown, key=lambda shift: shift.sd_cents)[:MOST_PARTIALS]
-        shown = sorted(surest, key=lambda shift: shift.before_hz)
-        pages.paragraph(f"The {MOST_PARTIALS} surest of {len(comparison.ring)} partials are shown.")
     pages.grid(
         ("before, Hz", "after, Hz", "change, cents"),
         [
@@ -287,57 +308,3 @@ def _shifts(pages: Pages, comparison: Comparison, *, everything: bool) -> None:
         widths=(35, 35, 40),
         right=(0, 1, 2),
     )
-
-
-def _plate_pairs(content: ReportContent) -> list[tuple[str, str]]:
-    plate = content.plate
-    width, length = content.outline.size_mm
-    pairs = [("name", plate.name)]
-    for name in ("instrument", "wood", "reference"):
-        if getattr(plate, name):
-            pairs.append((name, str(getattr(plate, name))))
-    pairs.append(("size of the outline", f"{length:.0f} mm × {width:.0f} mm"))
-    for name, (words, unit) in _UNITS.items():
-        value = getattr(plate, name)
-        if value is not None:
-            pairs.append((words, f"{value:g} {unit}"))
-    if plate.arch_heights_mm is not None:
-        pairs.append(("arch", f"measured at {count(len(plate.arch_heights_mm), 'place')}"))
-    for bar in plate.bars or ():
-        high = f"{max(bar.heights_mm):g} mm high, {bar.width_mm:g} mm wide"
-        pairs.append(("bar glued inside", f"{bar.length_mm:.0f} mm long, {high}"))
-    if plate.notes:
-        pairs.append(("notes", plate.notes))
-    return pairs
-
-
-def _scan_pairs(facts: ScanFacts, made: ToneMap) -> list[tuple[str, str]]:
-    pairs = [
-        ("recorded", facts.recorded_utc or "not known"),
-        ("face and strike", f"{face_words(made.face)}, {facts.strength}"),
-        (
-            "taps and strikes",
-            f"{count(facts.taps, 'tap')}, {facts.spacing_mm:g} mm apart; "
-            f"{count(facts.strikes, 'strike')} used, {facts.superseded} struck again, "
-            f"{facts.bad} left out as bad",
-        ),
-        ("reading", f"{READING_WORDS[made.reading]}, by the {made.estimator}"),
-        (
-            "target",
-            " ".join((f"{made.target_name}.", *made.target_notes))
-            if made.target_notes
-            else made.target_name,
-        ),
-    ]
-    if facts.microphone_xyz_mm is not None:
-        x, y, z = facts.microphone_xyz_mm
-        place = f"x {plain_number(x)}, y {plain_number(y)} mm, {z:.0f} mm above the face"
-        pairs.append(("microphone", place))
-    if facts.pose_sd_mm is not None:
-        pairs.append(("place of the plate", f"known to about {facts.pose_sd_mm:.2f} mm"))
-    for name, (words, unit) in _UNITS.items():
-        if name in facts.conditions:
-            pairs.append((words, f"{facts.conditions[name]:g} {unit}"))
-    if facts.world:
-        pairs.append(("world", f"{facts.world} (virtual rig)"))
-    return pairs

@@ -100,6 +100,8 @@ SIMULATED = (
     "computer model only, and nothing here was measured on wood."
 )
 
+SIMULATED_BRIEFLY = "SIMULATED: a plate of the virtual rig; nothing was measured on wood."
+
 _FACT_WORDS = (
     ("instrument", "instrument"),
     ("wood", "wood"),
@@ -154,3 +156,83 @@ def verdict_sentence(tone_map: ToneMap) -> str:
     }[tone_map.verdict]
     misfit = "" if tone_map.misfit is None else f" (misfit {tone_map.misfit:.1f}, 1 is ideal)"
     return f"{words}{misfit}."
+
+
+BENCH_CAUTIONS = (
+    "Wood that is off cannot be put back: measure the thickness at the place before every pass. "
+    "The map cannot tell thick wood from stiff wood; your hand and ear decide.",
+    "Cut away from the body; catch the dust at the tool and wear a mask. Local rules come first.",
+)
+
+STOP_RULES = (
+    "Nowhere below your own least thickness, whatever the map says. Keep the shavings few: one "
+    "pass, then the caliper.",
+    "Scan again after each pass, with the plate held and the air as before; stop altogether when "
+    "no zone is left or the evenness no longer falls by more than it repeats.",
+)
+
+FOR_OWNERS = (
+    "The plate was tapped at many places by a small hammer, always with the same force, and a "
+    "microphone heard every tap. Orange-brown is where the wood sounds higher than the plate's "
+    "own middle, blue where it sounds lower; the lines join places of equal tone, and their "
+    "numbers are cents: 100 cents are one semitone.",
+    "Higher means thicker or stiffer wood, lower means thinner or softer; sound alone cannot tell "
+    "which. The plate's middle is thicker than its edge on purpose, so no plate is one colour.",
+    "A change counts only where it is larger than what two scans of an untouched plate differ by "
+    "of themselves. Warmth and damp move the notes of wood too: compare scans made in like air.",
+    "This record describes a plate's state. It is no valuation, no proof of who made it, and it "
+    "does not say that the instrument sounds better or worse.",
+)
+
+FOR_CLASSES = (
+    (
+        "What was done",
+        (
+            "A violin's body has a top plate and a back plate, each carved from wood a few "
+            "millimetres thick. Makers tap a plate and listen: where it is thicker or stiffer the "
+            "tap sounds higher. Here a small machine did the tapping, with the same force "
+            "everywhere, and a microphone and a computer did the listening.",
+        ),
+    ),
+    (
+        "What “higher” and “lower” mean",
+        (
+            "A sound is higher when it swings faster. Pitch is counted in hertz (swings in one "
+            "second), and the step between two pitches in cents: 100 cents are a semitone, 1200 "
+            "are an octave, in which the swings double.",
+            "A plate is thicker in the middle than at the edge on purpose. So the map compares "
+            "each place with its target, a value that suits its surroundings: orange-brown with a "
+            "plus sign is higher than the target, blue with a minus sign is lower. The lines join "
+            "places that stand equally high above it, just as the lines of a walking map join "
+            "places of equal height. What surely stands out is outlined: the high zones.",
+            "Try it: hold a thick and a thin strip of the same wood loosely near one end and tap "
+            "them. The thick one sounds higher.",
+        ),
+    ),
+    (
+        "Why a maker wants to know",
+        (
+            "The maker takes a little wood off where the plate still sounds too high for its "
+            "surroundings, taps again, and goes on until it runs smoothly. Wood that is off cannot "
+            "be put back, so the maker must know how sure the map is: the number after ± says by "
+            "how much a value may well be wrong.",
+        ),
+    ),
+)
+
+CLASS_NOT_THICKNESS = (
+    "The map of this scan shows what the ear takes first from each tap. It is shaped by the whole "
+    "plate and by the distance to the edge, so a high place need not be a thick one."
+)
+
+CLASS_QUESTIONS = (
+    "Why must the microphone and the hammer stay the same for all taps?",
+    "The wood at a high place may be thicker, or stiffer. How could you find out which?",
+    "Why does the maker take off only a little and then tap all over again?",
+)
+
+CLASS_ANSWERS = (
+    "Anything else that changes from tap to tap would look like a difference of the wood.",
+    "Measure the thickness with a caliper: sound alone cannot tell thick wood from stiff wood.",
+    "Taking wood off cannot be undone, and it changes the sound of places round about as well.",
+)

@@ -11,7 +11,7 @@ import report_samples as samples
 from fpdf import FPDF
 from matplotlib.text import Text
 
-from rig.jobs.report import calibrations_not_held
+from rig.jobs.report_rig import calibrations_not_held
 from rig.model.calibration import CalibrationNote
 from rig.model.plate_facts import PlateFacts
 from rig.model.scan_record import ScanRecord

@@ -94,7 +94,7 @@ def test_a_page_of_the_report(section, tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(
         Pages,
         "sheet_page",
-        lambda _self, title, lines, _sheet, _paper: titles.append((title, lines)),
+        lambda _self, title, lines, _sheet, _paper, _alt: titles.append((title, lines)),
     )
     for name in ("tone_map_sheet", "uncertainty_sheet"):  # only the page of the hand matters here
         monkeypatch.setattr(f"rig.report.document.{name}", lambda *_args, **_options: None)

@@ -98,6 +98,8 @@ def test_report_of_a_real_scan_is_not_simulated_and_repeats(folder: Path, tmp_pa
     ]  # fmt: skip
     assert not made[0].simulated
     assert made[0].content_hash == made[1].content_hash
+    assert made[0].pdf is not None
+    assert made[1].pdf is not None
     assert made[0].pdf.read_bytes() == made[1].pdf.read_bytes()
 
 

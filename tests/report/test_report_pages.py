@@ -51,8 +51,9 @@ def no_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave the figures out where only the text matters."""
     monkeypatch.setattr(Pages, "place", lambda *_args, **_options: None)
     sheet = SimpleNamespace(height_mm=240.0, width_mm=190.0)
-    for name in ("tone_map_sheet", "uncertainty_sheet", "change_sheet", "plan_sheet"):
+    for name in ("tone_map_sheet", "uncertainty_sheet", "plan_sheet"):
         monkeypatch.setattr(f"rig.report.document.{name}", lambda *_args, **_options: sheet)
+    monkeypatch.setattr("rig.report.owner_record.change_sheet", lambda *_args, **_options: sheet)
 
 
 def test_pages_say_what_they_must(printed: dict[int, list[str]], tmp_path: Path) -> None:
@@ -96,8 +97,8 @@ def test_text_is_real_in_embedded_type_and_bytes_repeat(tmp_path: Path) -> None:
     content = samples.content(compared=False)
     first = write_report(content, tmp_path / "a.pdf")
     second = write_report(content, tmp_path / "b.pdf")
-    raw = first.pdf.read_bytes()
-    assert raw == second.pdf.read_bytes()
+    raw = first.path.read_bytes()
+    assert raw == second.path.read_bytes()
     assert b"/FontFile2" in raw
     assert b"/ToUnicode" in raw
     assert b"DejaVuSans" in raw
@@ -133,7 +134,7 @@ def test_maps_have_the_size_of_the_paper(tmp_path: Path) -> None:
 def test_record_holds_every_place_and_the_plan(
     printed: dict[int, list[str]], tmp_path: Path
 ) -> None:
-    content = samples.content(kind="record", compared=False)
+    content = samples.content(kind="technical", compared=False)
     write_report(content, tmp_path / "record.pdf")
     everything = [word for words in printed.values() for word in words]
     assert any("Tap plan of S0001" in word for word in everything)
@@ -145,18 +146,18 @@ def test_record_holds_every_place_and_the_plan(
 def test_nothing_is_written_below_the_margin(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lowest: list[tuple[float, float]] = []
+    lowest: list[tuple[float, float]] = []  # where a line began, where the margin begins
     original = FPDF.cell
 
     def told(self: FPDF, *args: Any, **options: Any) -> Any:
         if not getattr(self, "map_page", True) and not self.in_footer:
-            lowest.append((self.get_y(), self.h))
+            lowest.append((self.get_y(), self.h - self.b_margin))
         return original(self, *args, **options)
 
     monkeypatch.setattr(FPDF, "cell", told)
-    write_report(samples.content(kind="record"), tmp_path / "record.pdf")
+    write_report(samples.content(kind="technical"), tmp_path / "record.pdf")
     assert lowest
-    assert all(y <= height - 18.0 for y, height in lowest)
+    assert all(y <= margin for y, margin in lowest)
 
 
 @pytest.mark.usefixtures("no_pictures")
