@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -107,3 +109,42 @@ def write_tap_set(
     if plate is not None:
         (directory / "plate.toml").write_text(plate, encoding="utf-8")
     return directory
+
+
+STRUCK_PLACES = tuple(
+    PlannedTap(3 * row + column, 20.0 + 30.0 * column, 30.0 + 70.0 * row)
+    for row in range(3)
+    for column in range(3)
+)
+
+
+def struck(tap: int, seed: int, spread: float) -> Clip:
+    """0.25 s of a struck plate: three partials, and an attack that rises across the plate."""
+    rng = np.random.default_rng((seed, tap))
+    time_s = np.arange(12_000) / 48_000 - 0.02
+    after = time_s >= 0
+    sound = np.zeros(12_000)
+    for hz, decay_s, level in ((310.0, 0.06, 1.0), (545.0, 0.05, 0.7), (880.0, 0.04, 0.5)):
+        sound += after * level * np.exp(-time_s / decay_s) * np.sin(2 * np.pi * hz * time_s)
+    attack_hz = 1500.0 * 2 ** (spread * (tap % 3 - 1) / 12)
+    sound += after * 1.5 * np.exp(-time_s / 0.006) * np.sin(2 * np.pi * attack_hz * time_s)
+    samples = np.rint(2**20 * sound + rng.normal(0.0, 40.0, 12_000)).astype(np.int32)
+    return Clip(samples[:, None], 48_000, strike_sample=960)
+
+
+def struck_folder(
+    path: Path, spreads: Sequence[float] = (1.0,), *, simulated: bool = False, **facts: Any
+) -> Path:
+    """A folder with a finished scan for each spread of the attack; no reading stored."""
+    plate = PlateFacts(facts.pop("name", path.stem), **facts)
+    with PlateFolder.create(path, plate, square_outline()) as folder:
+        for number, spread in enumerate(spreads):
+            plan = Plan("outer", "light", 30.0, 8.0, 1, STRUCK_PLACES)
+            scan = folder.new_scan(plan, origin={"simulated": simulated})
+            for tap in STRUCK_PLACES:
+                folder.store_strike(
+                    scan, tap=tap.number, repeat=0, x_mm=tap.x_mm, y_mm=tap.y_mm,
+                    clip=struck(tap.number, number, spread),
+                )  # fmt: skip
+            folder.set_state(scan, "finished")
+        return folder.path
