@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +14,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.rig_settings import RIM_HEIGHT_MM, RigSettings
 
 if TYPE_CHECKING:
-    from rig.model.frames import Face, Pose
+    from rig.model.frames import Pose
     from rig.model.outline import Outline
 
 
@@ -56,33 +55,15 @@ def plate_picture(
     return _laid(read_picture(pictures[-1]), settings, pose, outline, arching_mm, said)
 
 
-def picture_now(
-    outline: Outline,
-    pose: Pose,
-    *,
-    world: str | None = None,
-    rig_file: Path | str | None = None,
-    seed: int = 1,
-    arching_mm: float | None = None,
-    progress: Progress = silent,
+def laid_under(
+    picture: NDArray[np.uint8], settings: RigSettings, pose: Pose, outline: Outline
 ) -> PlatePicture:
-    """One fresh picture of a plate that lies at `pose`. The gantry stays where it is.
+    """A fresh picture, (rows, columns, 3) uint8 in blue, green, red, under a plate at `pose`.
 
-    Raises UsageError, RigFileError, CameraError, PictureError.
+    Raises PictureError where the bed is not seen.
     """
-    from rig.jobs.compose import compose
-    from rig.jobs.in_force import calibration_of
-
-    progress(ProgressEvent("taking a picture", 0, 1))
-    face: Face = pose.face
-    known = calibration_of(rig_file, None)
-    rig = compose(world, rig_file, seed=seed, face=face, calibration=known)
-    with closing(rig.camera):
-        rig.camera.open()
-        picture = rig.camera.frame().pixels
-    settings, _ = rig.settings_for(picture)
     said = "As the camera sees it now, drawn straight from above."
-    return _laid(picture, settings, pose, outline, arching_mm, said)
+    return _laid(picture, settings, pose, outline, None, said)
 
 
 def _laid(

@@ -12,6 +12,7 @@ from rig.window.words import tr
 
 if TYPE_CHECKING:
     from rig.jobs.drawn_beside import Beside, DrawnThickness
+    from rig.jobs.plate_picture import PlatePicture
     from rig.window.main_window import MainWindow
 
 
@@ -29,12 +30,14 @@ class BesideTheMaps(QObject):
         super().__init__(window)
         self._window = window
         self.found: Beside | None = None
+        self.picture: PlatePicture | None = None
         self._record = 0
         self._fetched: tuple[Any, ...] = ()
 
     def forget(self) -> None:
         """Another plate lies on the desk."""
         self.found, self._fetched = None, ()
+        self.picture = None
 
     def fetch(self) -> None:
         """Fetch for the scan that is shown; once for each."""
@@ -61,6 +64,7 @@ class BesideTheMaps(QObject):
         if found.thickness is not None:
             layers_beside.fill_thickness(window.plate.layers["thickness"], found.thickness)
             window.offer("thickness", show=False)
+        self.picture = found.picture
         if found.picture is not None:
             layers_beside.fill_picture(window.plate.layers["picture"], found.picture)
             window.offer("picture", show=False)
@@ -70,6 +74,13 @@ class BesideTheMaps(QObject):
         if found.cautions:
             window.show_findings("<br>".join(map(html.escape, found.cautions)))
         self.fetch()  # another scan may have been chosen meanwhile
+
+    def show_picture(self, picture: PlatePicture) -> None:
+        """A fresh picture under the plate."""
+        self.picture = picture
+        layers_beside.fill_picture(self._window.plate.layers["picture"], picture)
+        if not self._window.plate.layers["picture"].shown:
+            self._window.offer("picture")
 
     def next_record(self) -> None:
         """The next older record of the hand."""
@@ -95,6 +106,8 @@ class BesideTheMaps(QObject):
 
     def text(self, name: str) -> str:
         """What the findings say of a layer; empty where nothing is to be said."""
+        if name == "picture" and self.picture is not None:
+            return html.escape(self.picture.said)
         if self.found is None:
             return ""
         if name == "hand" and self.found.hand:
@@ -115,6 +128,4 @@ class BesideTheMaps(QObject):
                 "smoothly; far from any it is a guess."
             ).format(thickness.min(), thickness.max(), drawn.middle_mm)
             return f"<b>{html.escape(thickness_title(drawn))}</b><br>{more}"
-        if name == "picture" and self.found.picture is not None:
-            return html.escape(self.found.picture.said)
         return ""

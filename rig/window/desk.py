@@ -48,6 +48,7 @@ class Desk(QObject):
     report_made = pyqtSignal(object)
     spot_read = pyqtSignal(object)
     devices_found = pyqtSignal(object)
+    broke_off = pyqtSignal(str)  # a job that failed; why has been said
     scan_began = pyqtSignal(object)
     scan_ended = pyqtSignal(object)  # ScanResult, or None after a failure
 
@@ -79,6 +80,7 @@ class Desk(QObject):
         def failed(problem: BaseException) -> None:
             self._failed(place, problem)
             self.scan_broke_off()
+            self.broke_off.emit(name)
 
         def well(outcome: Any) -> None:
             self.said.emit(place, "")

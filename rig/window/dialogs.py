@@ -70,20 +70,20 @@ class Question(QDialog):
 class HandsClear(Question):
     """Before anything moves; the careful answer is the one that Return gives."""
 
-    def __init__(self, parent: QWidget, simulated: bool) -> None:
-        super().__init__(parent, tr("Before the rig moves"), tr("Hands are clear: start"),
-                         tr("Not yet"))  # fmt: skip
+    def __init__(self, parent: QWidget, simulated: bool, *, jog: bool = False) -> None:
+        go = tr("Hands are clear: home") if jog else tr("Hands are clear: start")
+        super().__init__(parent, tr("Before the rig moves"), go, tr("Not yet"))
         self.setWindowModality(Qt.WindowModal)
         text = QLabel(tr("Are all hands, hair and sleeves clear of the bed?"))
         text.setObjectName("big")
         text.setWordWrap(True)
         self.form.addRow(text)
+        halt = tr("HALT: the red button, Esc or the space bar.")
+        moves = tr("The gantry homes now.") if jog else tr("The gantry homes first, then taps.")
         more = QLabel(
             tr("SIMULATED: nothing moves here, but at the rig this is the moment to look.")
             if simulated
-            else tr(
-                "The gantry homes first, then taps. HALT: the red button, Esc or the space bar."
-            )
+            else f"{moves} {halt}"
         )
         more.setWordWrap(True)
         self.form.addRow(more)

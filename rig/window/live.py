@@ -38,6 +38,9 @@ class LiveScan:
         if choice is None and not resume:
             window.stages.open_card(window.stages.plan)
             return
+        if window.jogging.is_open:
+            window.say("scan", tr("The rig is open for moving by hand; close it first (page Jog)."))
+            return
         desk = window.desk
         simulated = desk.resumes_simulated() if resume else desk.rig.world is not None
         dialog = dialogs.HandsClear(window, simulated)
@@ -81,10 +84,14 @@ class LiveScan:
     def halt(self) -> None:
         """Now."""
         run = self._window.desk.run
+        if self._window.jogging.is_open:
+            self._window.jogging.halt()
+            return
         if run is None:
             self._window.run_bar.what.setText(tr("Nothing is moving, so there is nothing to halt."))
             return
-        run.halt()
+        if not run.halted:
+            run.halt()
         self.draw()
 
     def draw(self) -> None:

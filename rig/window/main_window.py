@@ -26,6 +26,7 @@ from rig.window.desk import Desk
 from rig.window.drop import handle_drop
 from rig.window.faults import Faults
 from rig.window.findings import change_text, map_text, mode_text
+from rig.window.jogging import Jogging
 from rig.window.layer_column import LayerColumn
 from rig.window.legend import Legend
 from rig.window.listening import Listening
@@ -61,9 +62,8 @@ class MainWindow(QMainWindow):
         self.desk.unforeseen.connect(self.faults.handle)
         self.stages, self.plate, self.right = Stages(), PlateView(), Side()
         self.second = PlateView()
-        self.spot, self.findings, self.listen = (
-            self.right.spot, self.right.findings, self.right.listen
-        )  # fmt: skip
+        self.spot, self.findings = self.right.spot, self.right.findings
+        self.listen, self.jog = self.right.listen, self.right.jog
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
         self.mode = 0
         self.dialog: Any = None
@@ -75,6 +75,7 @@ class MainWindow(QMainWindow):
         self.comparing = Comparing(self)
         self.listening = Listening(self)
         self.beside = BesideTheMaps(self)
+        self.jogging = Jogging(self)
         self.actions_by_menu = build_menus(self)
         connect_desk(self)
         QApplication.instance().installEventFilter(self)
@@ -216,8 +217,8 @@ class MainWindow(QMainWindow):
         elif shown == "change" and desk.change is not None:
             self.legend.set_field(tr("After minus before"), desk.change.change.reach_cents,
                                   (tr("fallen"), tr("risen")))  # fmt: skip
-        elif shown == "thickness" and (words := self.beside.thickness_words()) is not None:
-            self.legend.set_field(*words)
+        elif shown == "thickness" and (told := self.beside.thickness_words()) is not None:
+            self.legend.set_field(*told)
         elif shown == "wipe" and (pair := self.comparing.pair) is not None:
             self.legend.set_field(tr("Tone of {0} and {1}, each against its middle").format(
                 pair.before, pair.after), pair.fields[1].reach_cents, ends)  # fmt: skip
@@ -225,8 +226,10 @@ class MainWindow(QMainWindow):
             self.legend.set_field(tr("Attack as heard so far, against its middle"),
                                   self.live.reach, ends)  # fmt: skip
         else:
-            marks = self.beside.hand_words() if self.plate.layers["hand"].shown else ""
-            self.legend.set_field(marks, None, ends)
+            words = self.beside.text("picture") if shown == "picture" else ""
+            if self.plate.layers["hand"].shown:
+                words = f"{words}  {self.beside.hand_words()}".strip()
+            self.legend.set_field(words, None, ends)
 
     def next_mode(self) -> None:
         """Nodal lines of the next partial."""
@@ -247,9 +250,9 @@ class MainWindow(QMainWindow):
         self.right.show_page(page)
 
     def show_findings(self, page: str) -> None:
-        """Say what a map says, in front unless somebody listens."""
+        """Say what a map says, in front unless somebody listens or moves the hammer."""
         self.findings.setHtml(page)
-        if page and self.right.currentWidget() is not self.listen:
+        if page and self.right.currentWidget() not in (self.listen, self.jog):
             self.show_tab(self.findings)
 
     def show_shortcuts(self) -> None:
@@ -295,10 +298,11 @@ class MainWindow(QMainWindow):
                 self.new_plate.refused(text)
         elif place == "spot":
             self.spot.say(text)
-        elif place == "listen":
-            self.listen.say(text)
+        elif place in ("listen", "jog"):
+            page = self.listen if place == "listen" else self.jog
+            page.say(text)
             if text:
-                self.show_tab(self.listen)
+                self.show_tab(page)
         else:
             self.welcome.say(text)
             if text:
@@ -308,7 +312,8 @@ class MainWindow(QMainWindow):
     # --- safety --------------------------------------------------------------------------------
 
     def make_safe(self) -> None:
-        """Let a running scan finish its tap and park."""
+        """Let a running scan finish its tap and park; let go of a rig that is open."""
+        self.jogging.close()
         if self.desk.run is not None:
             self.desk.run.stop()
 
@@ -319,11 +324,11 @@ class MainWindow(QMainWindow):
         """Esc and the space bar halt while the rig moves, whatever has the keyboard."""
         if (
             event.type() in (QEvent.KeyPress, QEvent.ShortcutOverride)
-            and self.desk.run is not None
+            and (self.desk.run is not None or self.jogging.is_open)
             and event.key() in (Qt.Key_Escape, Qt.Key_Space)
             and event.modifiers() == Qt.NoModifier
         ):
-            if event.type() == QEvent.KeyPress and not self.desk.run.halted:
+            if event.type() == QEvent.KeyPress:
                 self.live.halt()
             event.accept()
             return True
@@ -347,6 +352,7 @@ class MainWindow(QMainWindow):
             self.run_bar.what.setText(tr("Stopping safely, then closing."))
             event.ignore()
             return
+        self.jogging.close()
         self.hide()  # a long job ends at its next word of progress; nobody has to watch
         self.desk.workers.cancel()
         self.desk.workers.wait()

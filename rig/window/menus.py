@@ -35,6 +35,9 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
             (tr("Go on with the unfinished scan…"), "Ctrl+Shift+R", stages.resume_scan.click),
             (tr("Pause, or go on"), "Ctrl+Space", window.run_bar.pause.click),
             (tr("Stop"), "Ctrl+.", window.run_bar.stop.click),
+            (tr("Open the rig to move the hammer by hand…"), "Ctrl+B", window.jogging.ask),
+            (tr("Arm or disarm the keys"), "Ctrl+K", window.jog.arm.click),
+            (tr("Close the rig"), "Ctrl+W", window.jog.close_rig.click),
         ],
         tr("Findings"): [
             (tr("Make the map"), "Ctrl+M", stages.make_map.click),
@@ -115,6 +118,7 @@ def shortcut_sheet(actions: dict[str, list[QAction]]) -> str:
     moving = (
         (tr("Esc, space bar"), tr("HALT, from anywhere while the rig moves")),
         (tr("Arrow keys"), tr("on the plate: from tap to tap")),
+        (tr("Arrow keys, page keys"), tr("on page Jog, armed: step, and the size of the step")),
         (tr("+ and −"), tr("on the plate: nearer and farther")),
         (tr("A stroke from the cross"), tr("on the plate: move where the work order begins")),
         (tr("A stroke from the line"), tr("between before and after: move the line")),

@@ -103,6 +103,10 @@ QPushButton#stage {{ text-align: left; font-weight: bold; border: none; border-r
 QPushButton#stage:checked {{ background: {t.accent}; color: {t.on_accent}; }}
 QPushButton#layer {{ text-align: left; padding: 0.3em 0.6em; }}
 QPushButton#stage:focus {{ border: 1px solid {t.accent}; }}
+QPushButton#way {{ font-size: {1.6 * size_pt}pt; padding: 0.2em; }}
+QPushButton#arm {{ font-size: {1.3 * size_pt}pt; padding: 0.4em; }}
+QPushButton#arm:checked {{ background: {SIMULATED}; color: {ON_SIMULATED};
+  border-color: {ON_SIMULATED}; font-weight: bold; }}
 QLabel#faint {{ color: {t.faint}; background: transparent; }}
 QLabel#problem {{ color: {t.caution}; font-weight: bold; }}
 QLabel#big {{ font-size: {1.6 * size_pt}pt; font-weight: bold; }}

@@ -243,7 +243,7 @@ def _other_scan(window: MainWindow) -> None:
 
 def _spot_read(window: MainWindow, found: Any) -> None:
     window.spot.show_spot(found, value_at(window.desk.map, found.scan, found.tap))
-    if window.right.currentWidget() is not window.listen:
+    if window.right.currentWidget() not in (window.listen, window.jog):
         window.show_tab(window.spot)
 
 
