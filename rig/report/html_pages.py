@@ -52,9 +52,10 @@ dt { color: var(--faint); } dd { margin: 0; overflow-wrap: anywhere; }
 @media print {
   :root { --ink: #000; --ground: #fff; --faint: #555; --rule: #bbb; --warning: #9c2a00; }
   body { max-width: none; padding: 0; font-size: 10pt; }
-  section.sheet { break-before: page; } figure, tr, .beside { break-inside: avoid; }
+  section + section { break-before: page; } figure, tr, .beside { break-inside: avoid; }
   h2 { break-after: avoid; }
-  figure img { max-height: 235mm; width: auto; }
+  figure img { max-height: 185mm; width: auto; }
+  section.text figure img, figure svg { max-height: 95mm; width: auto; }
 }
 """
 
@@ -88,7 +89,7 @@ class HtmlPages:
         path.write_text(self.text(), encoding="utf-8")
 
     def text_page(self, *, narrow: bool = False) -> None:
-        """Begin a section; on paper it need not begin a page."""
+        """Begin a section; printed, it begins a page."""
         del narrow
         self._section("text")
 
@@ -151,7 +152,7 @@ class HtmlPages:
         del widths
         sides = [' class="right"' if column in right else "" for column in range(len(heads))]
         head = "".join(
-            f'<th scope="col"{side}>{escape(text) or "&#8470;"}</th>'
+            f'<th scope="col"{side}>{escape(text)}</th>' if text else "<td></td>"
             for side, text in zip(sides, heads, strict=True)
         )
         body = "".join(

@@ -194,7 +194,11 @@ def comparison(shape: Outline, *, simulated: bool = True) -> Comparison:
 
 
 def content(
-    *, simulated: bool = True, kind: ReportKind = "technical", paper: Paper = "A4", compared: bool = True
+    *,
+    simulated: bool = True,
+    kind: ReportKind = "technical",
+    paper: Paper = "A4",
+    compared: bool = True,
 ) -> ReportContent:
     shape = outline()
     made = tone_map(shape, simulated=simulated)
