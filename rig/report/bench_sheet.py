@@ -62,7 +62,8 @@ def _doubts(face: FaceSection, content: ReportContent) -> list[str]:
         if name in facts.conditions
     ]
     scanned = f"Scanned {(facts.recorded_utc or 'on a day not known')[:10]}"
-    found = [f"{scanned}{': ' if known else ''}{', '.join(known)}."]
+    target = f"Target: {face.tone_map.target_name}."
+    found = [f"{scanned}{': ' if known else ''}{', '.join(known)}.", target]
     found.append(texts.verdict_sentence(face.tone_map))
     if content.missing:
         found += content.missing

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +15,12 @@ import report_samples as samples
 from rig.archive.plate_folder import PlateFolder
 from rig.cli.main import run
 from rig.jobs.report import report
+from rig.jobs.report_choice import choose
+from rig.jobs.report_gather import Wanted, gather
 from rig.jobs.tap_plan import tap_plan
 from rig.jobs.unfinished import resumes_on_real_rig
 from rig.model.clip import Clip
-from rig.model.errors import UsageError
+from rig.model.errors import StorageFullError, UsageError
 from rig.model.plate_facts import PlateFacts
 from rig.model.scan_record import ScanState
 from rig.plan import grid_plan
@@ -69,8 +72,10 @@ def test_report_with_comparison_and_both_faces(
 ) -> None:
     out = tmp_path / "new" / "alder.pdf"
     found = answer(
-        ["report", str(folder), "--reading", "attack", "--out", str(out)], capsys
-    )  # the scans are found without being named
+        ["report", str(folder), "--reading", "attack", "--kind", "record", "--out", str(out)],
+        capsys,
+    )  # the scans are found without being named, and the kind by its earlier name
+    assert found["kind"] == "technical"
     assert out.read_bytes().startswith(b"%PDF")
     assert found["pages"] >= 6
     assert found["simulated"]
@@ -104,14 +109,82 @@ def test_report_of_a_real_scan_is_not_simulated_and_repeats(folder: Path, tmp_pa
 
 
 def test_report_refuses_what_makes_no_sense(folder: Path, tmp_path: Path) -> None:
+    pdf = tmp_path / "a.pdf"
     with pytest.raises(UsageError, match="both"):
         report(folder, before="S0001")
-    with pytest.raises(UsageError, match="PDF"):
+    with pytest.raises(UsageError, match="PDF or as one HTML"):
         report(folder, out=tmp_path / "report.doc")
+    with pytest.raises(UsageError, match=r"ends in \.pdf"):
+        report(folder, out=pdf, html=True)
     with pytest.raises(UsageError, match="same scan"):
-        report(folder, scan="S0001", other_face="S0001", out=tmp_path / "a.pdf")
+        report(folder, scan="S0001", other_face="S0001", out=pdf)
     with pytest.raises(UsageError, match="same scan"):
-        report(folder, before="S0001", after="S0001", out=tmp_path / "a.pdf")
+        report(folder, before="S0001", after="S0001", out=pdf)
+    with pytest.raises(UsageError, match="no kind of report “poster”"):
+        report(folder, kind="poster", out=pdf)
+    with pytest.raises(UsageError, match="no paper “A5”"):
+        report(folder, paper="A5", out=pdf)
+    with pytest.raises(UsageError, match="true size “upright”"):
+        report(folder, true_size="upright", out=pdf)
+    with pytest.raises(UsageError, match="no target"):
+        report(folder, target="level", out=pdf)
+    with pytest.raises(UsageError, match="not on the wood"):
+        report(folder, start_mm=(300.0, 10.0), out=pdf)
+    (tmp_path / "file").write_text("no directory")
+    with pytest.raises(StorageFullError, match="cannot be written there"):
+        report(folder, out=tmp_path / "file" / "a.pdf")
+    assert not pdf.exists()
+
+
+def test_earlier_name_of_the_working_sheet_still_holds(folder: Path, tmp_path: Path) -> None:
+    made = report(folder, scan="S0002", kind="work", reading="attack", out=tmp_path / "work.html")
+    assert made.kind == "bench"
+    assert made.pdf is None
+    assert made.html == tmp_path / "work.html"
+    assert made.tables == made.pictures == ()
+    assert json.loads(json.dumps(made.as_json()))["pages"] is None
+
+
+def test_start_and_target_are_those_that_were_asked_for(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawing = tmp_path / "wish.csv"
+    places = samples.grid(samples.outline(), 40.0)
+    rows = [f"{x:.0f},{y:.0f},{0.2 * y:.0f}" for x, y in places]
+    drawing.write_text("\n".join(["x_mm,y_mm,target_cents", *rows]), encoding="utf-8")
+    scans = {"S0003": "earlier scan S0001", "S0001": "mirror side", "S0002": "other face S0003"}
+    named = {"S0003": "S0001", "S0001": "mirror", "S0002": "other-face"}
+    base = ["report", str(folder), "--kind", "bench", "--reading", "attack"]
+    for scan, words in scans.items():
+        out = tmp_path / f"{scan}.html"
+        answer([*base, "--scan", scan, "--target", named[scan], "--out", str(out)], capsys)
+        assert words in out.read_text(encoding="utf-8")
+    out = tmp_path / "drawn.html"
+    start = ["--target", str(drawing), "--start=10,180"]
+    answer([*base, "--scan", "S0003", *start, "--out", str(out)], capsys)
+    page = out.read_text(encoding="utf-8")
+    assert "Start at x 10, y 180 mm" in page or "No high zone" in page
+    assert "drawn profile wish.csv" in page
+
+
+def test_another_scan_as_target_is_one_for_the_scan_shown_only(folder: Path) -> None:
+    found = gather(folder, choose(folder), Wanted(kind="owner", target="S0001", reading="attack"))
+    targets = {one.tone_map.scan: one.tone_map.target_name for one in found.maps}
+    assert targets == {"S0003": "earlier scan S0001", "S0002": "flat", "S0001": "flat"}
+
+
+def test_the_name_says_the_kind_where_none_is_given(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "copy.plate"
+    shutil.copytree(folder, copy)
+    base = ["report", str(copy), "--scan", "S0002", "--reading", "attack"]
+    found = answer([*base, "--kind", "class", "--html", "--paper", "a3"], capsys)
+    assert found["html"] == str(tmp_path / "copy-class.html")
+    assert found["pdf"] is None
+    made = answer([*base, "--kind", "bench", "--true-size", "inner", "--paper", "letter"], capsys)
+    assert made["pdf"] == str(tmp_path / "copy-bench.pdf")
+    assert made["pages"] == 3  # one for the bench, two sheets of letter paper
 
 
 @pytest.mark.parametrize("show", ["tone", "above", "doubt"])

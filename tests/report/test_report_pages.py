@@ -94,7 +94,7 @@ def test_one_simulated_scan_marks_every_page(printed: dict[int, list[str]], tmp_
 
 
 def test_text_is_real_in_embedded_type_and_bytes_repeat(tmp_path: Path) -> None:
-    content = samples.content(compared=False)
+    content = samples.content(compared=False, kind="bench")
     first = write_report(content, tmp_path / "a.pdf")
     second = write_report(content, tmp_path / "b.pdf")
     raw = first.path.read_bytes()
