@@ -2,7 +2,8 @@
 
 A drawing may hold its curves in pieces: pieces whose ends meet are joined. What stays open is
 refused with the size of its gap. Where a drawing has a layer (in SVG: a class) called
-`plate-outline`, only that and `plate-sound-holes` are read; our own templates have them.
+`plate-outline`, only that and `plate-sound-holes` are read; our own templates have them, and say
+`-mirrored` after both names where they are seen from the inner face.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from rig.model.errors import OutlineError
 from rig.model.units import FloatArray
 
 SUFFIXES = (".svg", ".dxf")
-RIM_LAYER, HOLE_LAYER = "plate-outline", "plate-sound-holes"
+RIM_LAYER, HOLE_LAYER, MIRRORED = "plate-outline", "plate-sound-holes", "-mirrored"
 _MM_PER_INCH = 25.4
 _PX_PER_INCH = 96.0  # CSS Values and Units 3, section 5.2
 _JOIN_MM = 0.1  # ends nearer than this are one point
@@ -142,7 +143,8 @@ def _svg_pieces(path: Path) -> list[FloatArray]:
     scale = np.array([_MM_PER_INCH / _PX_PER_INCH, -_MM_PER_INCH / _PX_PER_INCH])
     pieces = []
     shapes = [e for e in drawing.elements() if isinstance(e, svg.Shape) and not _unseen(e)]
-    wanted = _wanted([str(element.values.get("class") or "") for element in shapes])
+    wanted, side = _wanted([str(element.values.get("class") or "") for element in shapes])
+    scale[0] *= side
     for element, is_wanted in zip(shapes, wanted, strict=True):
         if not is_wanted:
             continue
@@ -153,11 +155,13 @@ def _svg_pieces(path: Path) -> list[FloatArray]:
     return pieces
 
 
-def _wanted(layers: list[str]) -> list[bool]:
-    """Which curves belong to the outline: those of its layers, or all where it has none."""
-    if RIM_LAYER not in (layer.lower() for layer in layers):
-        return [True] * len(layers)
-    return [layer.lower() in (RIM_LAYER, HOLE_LAYER) for layer in layers]
+def _wanted(layers: list[str]) -> tuple[list[bool], float]:
+    """Which curves belong to the outline, all where it has no layer; −1.0 for a mirrored one."""
+    names = [layer.lower() for layer in layers]
+    for after, side in (("", 1.0), (MIRRORED, -1.0)):
+        if RIM_LAYER + after in names:
+            return [name in (RIM_LAYER + after, HOLE_LAYER + after) for name in names], side
+    return [True] * len(layers), 1.0
 
 
 def _unseen(element: Any) -> bool:
@@ -220,7 +224,7 @@ def _dxf_pieces(path: Path) -> list[FloatArray]:
         for entity in disassemble.recursive_decompose(drawing.modelspace())
         if entity.dxf.get("layer", "0") not in asleep and not entity.dxf.get("invisible", 0)
     ]
-    wanted = _wanted([str(entity.dxf.get("layer", "0")) for entity in entities])
+    wanted, side = _wanted([str(entity.dxf.get("layer", "0")) for entity in entities])
     for entity, is_wanted in zip(entities, wanted, strict=True):
         if not is_wanted:
             continue
@@ -231,7 +235,7 @@ def _dxf_pieces(path: Path) -> list[FloatArray]:
         for part in curve.sub_paths():
             points = np.array([(v.x, v.y) for v in part.flattening(_FLAT_MM / scale)], dtype=float)
             if len(points) > 1 and np.all(np.isfinite(points)):
-                pieces.append(points * scale)
+                pieces.append(points * (side * scale, scale))
     return pieces
 
 

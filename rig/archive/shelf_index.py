@@ -23,7 +23,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 INDEX_NAME = "shelf.sqlite"
 _FORMAT = 1
 _ROOMS_THAT_READ = ("tone", "field", "plate", "model")
-_MOST_READ = 100_000  # scans, about 50 MB
+_MOST_READ = 50_000  # scans, about 25 MB
 _TABLES = f"""
 CREATE TABLE seen (path TEXT PRIMARY KEY, stamp TEXT NOT NULL, plate TEXT NOT NULL) STRICT;
 CREATE TABLE read (

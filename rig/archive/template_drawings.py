@@ -16,7 +16,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from rig.archive.map_shapes import MapShapes
-from rig.archive.outline_drawings import HOLE_LAYER, RIM_LAYER
+from rig.archive.outline_drawings import HOLE_LAYER, MIRRORED, RIM_LAYER
 from rig.archive.storage import storage_errors, write_durably
 from rig.model.frames import Face
 from rig.model.units import FloatArray
@@ -31,6 +31,8 @@ _CROSS_MM = 4.0
 _LAYERS = {
     RIM_LAYER: ("#000000", 0.35, 7),
     HOLE_LAYER: ("#000000", 0.35, 7),
+    RIM_LAYER + MIRRORED: ("#000000", 0.35, 7),
+    HOLE_LAYER + MIRRORED: ("#000000", 0.35, 7),
     "contours-high": ("#b04a00", 0.18, 30),
     "contours-low": ("#1f5fa8", 0.18, 5),
     "contour-target": ("#555555", 0.3, 8),
@@ -86,8 +88,10 @@ def write_dxf_template(path: Path, shapes: MapShapes, seen_from: Face = "outer")
 
 def _drawing(shapes: MapShapes, seen_from: Face) -> _Drawing:
     side = np.array([-1.0 if seen_from == "inner" else 1.0, 1.0])
-    curves = [_Curve(RIM_LAYER, shapes.outline.rim * side, closed=True)]
-    curves += [_Curve(HOLE_LAYER, hole * side, closed=True) for hole in shapes.outline.holes]
+    after = MIRRORED if seen_from == "inner" else ""
+    curves = [_Curve(RIM_LAYER + after, shapes.outline.rim * side, closed=True)]
+    holes = shapes.outline.holes
+    curves += [_Curve(HOLE_LAYER + after, hole * side, closed=True) for hole in holes]
     texts: list[_Text] = []
     for level, lines in sorted(shapes.contours.items()):
         layer = "contours-high" if level > 0 else "contours-low" if level < 0 else "contour-target"
@@ -101,6 +105,10 @@ def _drawing(shapes: MapShapes, seen_from: Face) -> _Drawing:
         curves += [_Curve("zones", line * side) for line in lines if len(line) > 1]
         x, y = zone.x_mm * side[0], zone.y_mm
         told = f"{zone.rank} ({_signed(zone.excess_cents)})"
+        if shapes.start_mm is not None:
+            start_x, start_y = np.array(shapes.start_mm) * side
+            if np.hypot(x - start_x, y - start_y) < 2.0 * _CROSS_MM:  # beside the cross, not on it
+                x, y = start_x + 1.2 * _CROSS_MM, start_y + 0.4 * _CROSS_MM
         texts.append(_Text("zones", float(x), float(y), told))
     if shapes.start_mm is not None and shapes.zones:
         x, y = np.array(shapes.start_mm) * side

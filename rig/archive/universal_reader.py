@@ -81,6 +81,11 @@ def lay_out_universal(path: Path, directory: Path) -> list[str]:
             writer = csv.DictWriter(file, (*REQUIRED, *OPTIONAL), restval="", lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
+        if own:
+            cautions.append(
+                "A universal file says nothing of wood, mass, arching or air: tell them to "
+                "`platerig new` and gather into that folder, or gather the tap set."
+            )
         rim = sorted(node for node in nodes if FIRST_RIM_NODE <= node < MICROPHONE_NODE)
         if own and len(rim) > 2:
             lines = ["x_mm,y_mm", *(f"{nodes[n][0]!r},{nodes[n][1]!r}" for n in rim)]

@@ -42,6 +42,7 @@ def export(
     """
     from rig.archive.exports import Exported, add_to_package, export_scan, require_empty
     from rig.archive.storage import storage_errors
+    from rig.jobs.scan_readings import load_scan
 
     unknown = [form for form in forms if form not in FORMS]
     if unknown or not forms:
@@ -51,19 +52,22 @@ def export(
         )
     out = Path(out_dir)
     require_empty(out)
+    others = [form for form in FORMS if form in forms and form != "tap-set"]
+    record, damage = None, None
+    if others:
+        try:
+            record = load_scan(folder, scan, progress)  # first: it reads strikes not read yet
+        except FolderDamagedError as problem:
+            damage = problem
     made: Exported | None = None
     if "tap-set" in forms:
         made = export_scan(folder, out, scan, progress, sound=sound)
-    others = [form for form in FORMS if form in forms and form != "tap-set"]
-    if not others and made is not None:
-        return made
-    try:
-        record = _record(folder, scan, progress)
-    except FolderDamagedError:
+    if record is None:
         if made is None:
-            raise
-        note = "Without its database only the tap set can be written."
-        return replace(made, notes=(*made.notes, note))
+            assert damage is not None  # nothing was written and nothing could be
+            raise damage
+        note = () if damage is None else ("Without its database only the tap set can be written.",)
+        return replace(made, notes=(*made.notes, *note))
     with storage_errors(out):
         out.mkdir(parents=True, exist_ok=True)
     if made is None:
@@ -81,12 +85,6 @@ def export(
     if "tap-set" in forms:
         add_to_package(out, added)
     return replace(made, files=(*made.files, *added), notes=(*made.notes, *notes))
-
-
-def _record(folder: Path | str, scan: str | None, progress: Progress) -> ScanRecord:
-    from rig.jobs.scan_readings import load_scan
-
-    return load_scan(folder, scan, progress)
 
 
 def _map_and_shapes(

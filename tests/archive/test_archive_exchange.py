@@ -21,13 +21,17 @@ from rig.archive.universal_files import ModeShape, NodeValues, write_universal
 from rig.jobs.export import export
 from rig.jobs.gather import gather
 from rig.model import polygon
-from rig.model.errors import OutlineError, TapSetError, UsageError
+from rig.model.errors import FolderDamagedError, OutlineError, TapSetError, UsageError
 from rig.model.frames import PlateXY
+from rig.model.outline import Outline
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import HighZone, ToneMap
 from rig.virtual.shapes import violin_outline
 
-PLATE = violin_outline(sound_holes=True)
+EVEN = violin_outline(sound_holes=True)
+# no plate is quite symmetric: leaning over by 4 mm, so that a mirrored one would show
+LEAN = np.array([[1.0, 0.0], [4.0 / 355.0, 1.0]])
+PLATE = Outline.checked(EVEN.rim @ LEAN, tuple(hole @ LEAN for hole in EVEN.holes))
 ORIGIN = {
     "simulated": True, "microphone_xyz_mm": (12.5, 90.0, 201.25), "temperature_c": 19.7,
     "humidity_percent": 41.3, "mass_g": 111.25,
@@ -213,8 +217,7 @@ def test_templates_are_at_true_size(tmp_path: Path, kind: str, seen_from: str) -
     path = write(tmp_path / f"t.{kind}", drawn_shapes(), seen_from)  # type: ignore[arg-type]
     found = read_outline(path)
     assert len(found.holes) == len(PLATE.holes)  # closed contours are no sound holes
-    side = np.array([-1.0 if seen_from == "inner" else 1.0, 1.0])
-    truth = [ring * side for ring in (PLATE.rim, *PLATE.holes)]
+    truth = [PLATE.rim, *PLATE.holes]  # a mirrored drawing is turned back
     low, high = truth[0].min(axis=0), truth[0].max(axis=0)
     shift = np.array([(low[0] + high[0]) / 2, low[1]])
     rims = [(found.rim, truth[0])]
@@ -283,6 +286,17 @@ def test_without_a_map_the_outline_and_the_reason_are_left(tmp_path: Path) -> No
     assert len(read_outline(tmp_path / "out/template.svg").rim) == 4
     told = json.loads((tmp_path / "out/shapes.json").read_text())
     assert [one["properties"]["kind"] for one in told["features"]] == ["outline"]
+
+
+def test_a_damaged_folder_still_gives_its_recordings(tmp_path: Path) -> None:
+    path = filled_folder(tmp_path / "a")
+    (path / "plate.sqlite").write_bytes(b"gone" * 2000)
+    result = export(path, tmp_path / "out", forms=("tap-set", "template"))
+    assert result.strikes == 6
+    assert result.notes[-1] == "Without its database only the tap set can be written."
+    with pytest.raises(FolderDamagedError):
+        export(path, tmp_path / "other", forms=("template",))
+    assert not (tmp_path / "other").exists()
 
 
 def test_forms_that_are_not_there_are_named(tmp_path: Path) -> None:

@@ -356,7 +356,7 @@ def test_a_dask_cluster_gives_the_same_numbers(workshop: Path) -> None:
 
         tasks = tasks_of(workshop)
         with LocalCluster(
-            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0"
         ) as cluster:
             there = outcomes_of(Dask(cluster.scheduler_address), tasks)
     assert there == outcomes_of(Here(), tasks)
