@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PyQt5.QtCore import Qt
+from PyQt5.QtCore import QSize, Qt
 from PyQt5.QtWidgets import (
     QComboBox,
     QDialog,
@@ -23,6 +23,7 @@ from PyQt5.QtWidgets import (
 
 from rig.window.number_fields import NumberFields
 from rig.window.settings import FIRST_WORLD, RigChoice
+from rig.window.theme import type_scale
 from rig.window.words import number, tr
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Question(QDialog):
     def __init__(self, parent: QWidget, title: str, go: str, back: str) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
-        self.setMinimumWidth(460)
+        self.setMinimumWidth(round(460 * type_scale()))
         form = QWidget()
         self.form = QFormLayout(form)
         self.form.setContentsMargins(0, 0, 0, 0)
@@ -163,4 +164,5 @@ class Sheet(QDialog):
         box = QVBoxLayout(self)
         box.addWidget(page)
         box.addWidget(buttons)
-        self.resize(560, 560)
+        size = QSize(round(600 * type_scale()), round(640 * type_scale()))
+        self.resize(size.boundedTo(0.9 * parent.size()))

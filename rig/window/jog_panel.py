@@ -213,7 +213,9 @@ class JogPanel(QWidget):
         self.state.setText(text)
         self.place.setVisible(is_open)
         self.place.setText(
-            tr("homing") if position_mm is None else tr("X {0:.1f}<br>Y {1:.1f}").format(*position_mm)
+            tr("homing")
+            if position_mm is None
+            else tr("X {0:.1f}<br>Y {1:.1f}").format(*position_mm)
         )
 
     def say(self, text: str) -> None:

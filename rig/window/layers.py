@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from rig.jobs.drawn import DrawnChange, DrawnMap, DrawnModes, Field
     from rig.jobs.overview import TapState
 
+HALO = "#e8eef2"  # round dark dots, to be seen on dark wood too
 TAP_LOOK = {  # shape as well as colour says what a tap is
-    "planned": ("o", PLANNED, None), "done": ("o", DONE, DONE),
+    "planned": ("o", PLANNED, None), "done": ("o", HALO, DONE),
     "doubtful": ("t", DOUBTFUL, DOUBTFUL), "bad": ("x", BAD, BAD),
 }  # fmt: skip
 _ROOM_MM = (38.0, 20.0)  # beside and above a label, nothing else is written
@@ -127,9 +128,10 @@ def label_on_line(layer: Layer, taken: list[Any], line: Any, text: str) -> None:
 def fill_taps(layer: Layer, taps: tuple[TapState, ...]) -> None:
     """Each state with a shape of its own."""
     for state, (symbol, edge, face) in TAP_LOOK.items():
+        pen = drawn_pen(edge, width=1.2 if edge == HALO else 1.6)
         layer.dots(
             state, [(tap.x_mm, tap.y_mm) for tap in taps if tap.state == state],
-            size=7 * type_scale(), symbol=symbol, pen=drawn_pen(edge, width=1.6),
+            size=8 * type_scale(), symbol=symbol, pen=pen,
             brush=pg.mkBrush(face) if face else pg.mkBrush(None),
         )  # fmt: skip
 

@@ -87,7 +87,10 @@ class Legend(QWidget):
                          Qt.AlignRight | Qt.AlignVCenter, self._ends[0])  # fmt: skip
         painter.drawText(QRectF(width - side + 0.4 * high, box.y(), side, box.height()),
                          Qt.AlignLeft | Qt.AlignVCenter, self._ends[1])  # fmt: skip
-        for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+        texts = [self._tick((2 * share - 1) * self._reach) for share in (0.0, 0.25, 0.5)]
+        widest = max(map(self.fontMetrics().horizontalAdvance, texts))
+        shares = (0.0, 0.25, 0.5, 0.75, 1.0) if box.width() > 4.4 * widest else (0.0, 0.5, 1.0)
+        for share in shares:
             text = self._tick((2 * share - 1) * self._reach)
             at = box.x() + share * box.width()
             painter.drawText(

@@ -19,7 +19,7 @@ from PyQt5.QtWidgets import (
 )
 
 from rig.window.theme import theme
-from rig.window.words import mm, signed, tr
+from rig.window.words import signed, tr
 
 if TYPE_CHECKING:
     from rig.jobs.listening import Heard, HeardPlace
@@ -157,7 +157,7 @@ class ListenPanel(QWidget):
         )
         gone = "".join(f"<p>{html.escape(text)}</p>" for text in heard.silent_taps)
         self.text.setHtml(
-            f"<p>{html.escape(heard.said)}</p><table cellpadding='2'>{rows}</table>{gone}"
+            f"<p>{html.escape(heard.said)}</p><table cellpadding='3'>{rows}</table>{gone}"
         )
 
 
@@ -177,8 +177,6 @@ def _row(place: HeardPlace, first: HeardPlace, now: bool) -> str:
     if place is not first and place.attack_hz and first.attack_hz:
         off = tr("{0} cents").format(signed(1200.0 * log2(place.attack_hz / first.attack_hz)))
     style = f" style='background:{theme().accent}; color:{theme().on_accent}'" if now else ""
-    where = f"{mm(place.x_mm)}, {mm(place.y_mm)}"
-    return (
-        f"<tr{style}><td>{html.escape(place.scan)}</td><td>{place.tap + 1}</td>"
-        f"<td>{where}</td><td><b>{html.escape(hz)}</b></td><td>{html.escape(off)}</td></tr>"
-    )
+    cells = (place.scan, tr("tap {0}").format(place.tap + 1), hz, off)
+    row = "".join(f"<td>{html.escape(cell).replace(' ', '&nbsp;')}</td>" for cell in cells)
+    return f"<tr{style}>{row}</tr>"

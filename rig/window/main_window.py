@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PyQt5.QtCore import QEvent, QObject, Qt, QTimer
+from PyQt5.QtGui import QFontMetrics
 from PyQt5.QtWidgets import (
     QApplication,
     QFileDialog,
@@ -35,11 +36,11 @@ from rig.window.menus import build_menus, shortcut_sheet
 from rig.window.new_plate import NewPlate
 from rig.window.plate_view import FIELDS, PlateView
 from rig.window.run_bar import RunBar
-from rig.window.settings import Memory
+from rig.window.settings import Memory, screen_factor
 from rig.window.side import Side
 from rig.window.stages import Stages
 from rig.window.targets import Targets
-from rig.window.theme import style_sheet
+from rig.window.theme import LARGEST_PT, style_sheet
 from rig.window.welcome import Welcome
 from rig.window.wiring import connect_desk
 from rig.window.words import tr
@@ -120,13 +121,14 @@ class MainWindow(QMainWindow):
         column.addWidget(self.across, 1)
         column.addWidget(self.run_bar)
         self.setCentralWidget(whole)
-        self.resize(1366, 768)
+        factor = screen_factor()
+        self.resize(round(1366 * factor), round(768 * factor))
 
     # --- type and colours ----------------------------------------------------------------------
 
     def scale_type(self, factor: float) -> None:
         """Larger or smaller type."""
-        self.size_pt = min(24.0, max(8.0, self.memory.size_pt() * factor))
+        self.size_pt = min(LARGEST_PT, max(8.0, self.memory.size_pt() * factor))
         self.memory.keep_size_pt(self.size_pt)
         self.paint_theme()
 
@@ -137,7 +139,7 @@ class MainWindow(QMainWindow):
         self.second.paint_theme()
         self.spot.paint_theme()
         self.ensurePolished()
-        unit = self.fontMetrics().averageCharWidth() * self.size_pt / 9.0
+        unit = 1.17 * QFontMetrics(self.run_bar.pause.font()).averageCharWidth()
         self.stages.setFixedWidth(int(34 * unit))
         self.right.setMinimumWidth(int(36 * unit))
         self.legend._fit()

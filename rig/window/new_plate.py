@@ -18,6 +18,7 @@ from PyQt5.QtWidgets import (
 
 from rig.window.dialogs import Question
 from rig.window.number_fields import NumberFields, in_a_row
+from rig.window.theme import type_scale
 from rig.window.words import number, tr
 
 _BAR = (("x1", -500.0, 500.0), ("y1", -100.0, 1500.0), ("x2", -500.0, 500.0),
@@ -53,7 +54,7 @@ class NewPlate(Question):
         self.outline = self._file(tr("Outline"), "x_mm,y_mm")
         self.heights = self._file(tr("Heights of the arch"), "x_mm,y_mm,height_mm")
         self._build_bars()
-        self.resize(560, 640)
+        self.resize(self.sizeHint())
         self.name.setFocus()
 
     # --- parts ---------------------------------------------------------------------------------
@@ -68,7 +69,8 @@ class NewPlate(Question):
 
     def sizeHint(self) -> QSize:
         """As high as the form, within the screen."""
-        return QSize(560, 640)
+        size = QSize(round(560 * type_scale()), round(680 * type_scale()))
+        return size.boundedTo(0.9 * self.parentWidget().size())
 
     def _with_browse(self, field: QLineEdit, title: str, *, folder: bool = False) -> QWidget:
         browse = QPushButton("…")

@@ -7,6 +7,27 @@ from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButt
 
 from rig.window.words import duration, tr
 
+_LONG = 56  # letters; longer sentences are read from nearby
+
+
+class Running(QLabel):
+    """What goes on: short enough, it is read from two metres."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMinimumWidth(80)
+        self.setWordWrap(True)
+        self.setObjectName("running")
+
+    def setText(self, text: str) -> None:
+        """Large where there is room for it."""
+        name = "running" if len(text) <= _LONG else "problem"
+        if name != self.objectName():
+            self.setObjectName(name)
+            self.style().unpolish(self)
+            self.style().polish(self)
+        super().setText(text)
+
 
 class RunBar(QFrame):
     """HALT is always there, whatever else is."""
@@ -19,9 +40,7 @@ class RunBar(QFrame):
     def __init__(self) -> None:
         super().__init__()
         self.setObjectName("bar")
-        self.what = QLabel(tr("Nothing is moving."))
-        self.what.setObjectName("big")
-        self.what.setMinimumWidth(80)
+        self.what = Running()
         self.bar = QProgressBar()
         self.bar.setTextVisible(False)
         self.pause = QPushButton(tr("Pause"))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from PyQt5.QtCore import QSettings
+from PyQt5.QtGui import QGuiApplication
 
-from rig.window.theme import USUAL_PT
+from rig.window.theme import LARGEST_PT, USUAL_PT
 
 FIRST_WORLD = "maple-graded"
 
@@ -41,6 +42,23 @@ class ScanChoice:
     repeats: int = 1
 
 
+def screen_factor() -> float:
+    """How many times larger than 1920 by 1080 the screen is, in the points that Qt counts; 1 up.
+
+    A large screen that the system does not scale would show type that nobody can read.
+    """
+    screen = QGuiApplication.primaryScreen()
+    if screen is None:
+        return 1.0
+    size = screen.size()
+    return max(1.0, min(size.width() / 1920.0, size.height() / 1080.0))
+
+
+def usual_pt() -> float:
+    """The type size to begin with on this screen."""
+    return USUAL_PT * screen_factor()
+
+
 class Memory:
     """The last rig, the last folder, the type size."""
 
@@ -63,9 +81,9 @@ class Memory:
     def size_pt(self) -> float:
         """Type size."""
         try:
-            return min(24.0, max(8.0, float(self._store.value("size_pt") or USUAL_PT)))
+            return min(LARGEST_PT, max(8.0, float(self._store.value("size_pt") or usual_pt())))
         except (TypeError, ValueError):
-            return USUAL_PT
+            return usual_pt()
 
     def keep_size_pt(self, size_pt: float) -> None:
         """For next time."""

@@ -16,6 +16,7 @@ class Side(QTabWidget):
     def __init__(self) -> None:
         super().__init__()
         self.setDocumentMode(True)
+        self.tabBar().setDrawBase(False)
         self.spot, self.listen, self.jog = SpotPanel(), ListenPanel(), JogPanel()
         self.findings = QTextBrowser()
         self.findings.setAccessibleName(tr("Findings"))

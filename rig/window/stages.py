@@ -83,6 +83,7 @@ class Stages(QScrollArea):
         """Open one card and close the others."""
         for other in self.cards:
             other.open(other is card)
+        self.widget().layout().activate()  # else it scrolls to where the card was before
         self.ensureWidgetVisible(card)
 
     def silence(self) -> None:

@@ -29,7 +29,7 @@ LIGHT = Theme("#fbf9f4", "#efebe1", "#ffffff", "#c9c2b2", "#22262b", "#5d6066", 
               "#ffffff", "#8a4b00", "#e4d6b8", False)  # fmt: skip
 DARK = Theme("#16191c", "#22272b", "#2e3439", "#4a5259", "#ecebe5", "#a9b0b5", "#63c7ba",
              "#10201f", "#f0b35a", "#4d4436", True)  # fmt: skip
-USUAL_PT = 10.5
+USUAL_PT, LARGEST_PT = 10.5, 32.0
 HALT, ON_HALT = "#b3141b", "#ffffff"
 SIMULATED, ON_SIMULATED = "#f2c230", "#22262b"
 # Okabe and Ito's set (2008), apart for eyes that do not tell red from green.
@@ -110,6 +110,7 @@ QPushButton#arm:checked {{ background: {SIMULATED}; color: {ON_SIMULATED};
 QLabel#faint {{ color: {t.faint}; background: transparent; }}
 QLabel#problem {{ color: {t.caution}; font-weight: bold; }}
 QLabel#big {{ font-size: {1.6 * size_pt}pt; font-weight: bold; }}
+QLabel#running {{ font-size: {2.1 * size_pt}pt; font-weight: bold; }}
 QLabel#title {{ font-size: {2.2 * size_pt}pt; font-weight: bold; }}
 QLabel#over {{ background: {t.raised}; color: {t.ink}; border: 1px solid {t.line};
   border-radius: 4px; padding: 0.2em 0.5em; }}

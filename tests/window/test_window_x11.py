@@ -23,6 +23,7 @@ def look():
     assert QApplication.platformName() == "xcb", QApplication.platformName()
     assert window.isVisible() and window.run_bar.halt.isVisible()
     assert window.grab().save(sys.argv[2])
+    timer.stop()  # closing waits for jobs, and this would be due again
     window.close()
 
 timer = QTimer()
