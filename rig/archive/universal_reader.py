@@ -29,6 +29,8 @@ from rig.model.errors import RecordingError, TapSetError
 SUFFIXES = (".uff", ".unv", ".uf")
 _FOREIGN_FULL_SCALE = 2**23
 _RATES_HZ = (32_000, 44_100, 48_000, 51_200, 88_200, 96_000, 102_400, 176_400, 192_000)
+_NO_INTEGER = 1e-3  # farther than this from a whole number, a sample is not as it was written
+_ANEW = "Export it again; what is needed are datasets 15 (nodes) and 58 (functions)."
 _RATE_DOUBT = 1e-4  # an increment of 1.23456E-05 says no more
 _TIME_RESPONSE, _EVEN, _FORCE = 1, 1, 13
 _OWN = re.compile(r"(S\d{4,}) tap=(\d+) repeat=(\d+) channel=(\d+) (microphone|pickup|other)")
@@ -53,15 +55,15 @@ def lay_out_universal(path: Path, directory: Path) -> list[str]:
 
     Raises TapSetError when the file cannot be read or holds no time history of a blow.
     """
-    sets = _sets_of(path)
     cautions: list[str] = []
+    sets = _sets_of(path, cautions)
     own = [one for one in sets if one["type"] == 58 and _OWN.match(_text(one, "id1"))]
     with storage_errors(directory):
         (directory / "audio").mkdir(parents=True)
         nodes = _nodes_mm(sets)
         try:
             rows = (
-                _own_rows(own, directory)
+                _own_rows(own, directory, cautions)
                 if own
                 else _foreign_rows(sets, nodes, directory, cautions)
             )
@@ -73,7 +75,7 @@ def lay_out_universal(path: Path, directory: Path) -> list[str]:
             ) from problem
         if not rows:
             raise TapSetError(
-                "This universal file holds no time history of a blow.",
+                " ".join(["This universal file holds no whole time history of a blow.", *cautions]),
                 where=str(path),
                 remedy="Export time responses (dataset 58) with their nodes (dataset 15).",
             )
@@ -94,7 +96,8 @@ def lay_out_universal(path: Path, directory: Path) -> list[str]:
     return cautions
 
 
-def _sets_of(path: Path) -> list[Mapping[str, Any]]:
+def _sets_of(path: Path, cautions: list[str]) -> list[Mapping[str, Any]]:
+    """Every dataset that can be read; how many cannot is said."""
     try:
         import pyuff
     except ImportError:
@@ -105,18 +108,29 @@ def _sets_of(path: Path) -> list[Mapping[str, Any]]:
         ) from None
     import warnings
 
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about blocks of kinds it does not know
-            found = pyuff.UFF(str(path)).read_sets()
-    except Exception as problem:  # the library raises bare exceptions of any kind
-        raise TapSetError(
-            f"This cannot be read as a universal file: {problem}.",
-            where=str(path),
-            remedy="Export it again; what is needed are datasets 15 (nodes) and 58 (functions).",
-        ) from problem
-    sets = found if isinstance(found, list) else [found]
-    return [one for one in sets if isinstance(one, dict) and "type" in one]
+    sets: list[Mapping[str, Any]] = []
+    broken = 0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about blocks of kinds it does not know
+        try:
+            file = pyuff.UFF(str(path))
+            count = int(file.get_n_sets())
+        except Exception as problem:  # the library raises bare exceptions of any kind
+            raise TapSetError(
+                f"This cannot be read as a universal file: {problem}.",
+                where=str(path),
+                remedy=_ANEW,
+            ) from problem
+        for number in range(count):
+            try:
+                one = file.read_sets(number)
+            except Exception:  # as above; the other datasets may still be whole
+                broken += 1
+            else:
+                sets += [one] if isinstance(one, dict) and "type" in one else []
+    if broken:
+        cautions.append(f"{broken} of {count} datasets in the file cannot be read; passed over.")
+    return sets
 
 
 def _text(one: Mapping[str, Any], name: str) -> str:
@@ -139,48 +153,82 @@ def _nodes_mm(sets: list[Mapping[str, Any]]) -> dict[int, tuple[float, float, fl
     return found
 
 
-def _own_rows(own: list[Mapping[str, Any]], directory: Path) -> list[dict[str, Any]]:
+def _own_rows(
+    own: list[Mapping[str, Any]], directory: Path, cautions: list[str]
+) -> list[dict[str, Any]]:
     """The strikes of a file that platerig wrote, every integer as it was captured."""
     blows: dict[tuple[int, int], _Blow] = defaultdict(_Blow)
+    rows, broken = [], set()
     for one in own:
         match = _OWN.match(_text(one, "id1"))
         assert match is not None  # chosen by it
-        tap, repeat, channel = (int(match[k]) for k in (2, 3, 4))
-        values = dict(
-            part.split("=", 1)
-            for name in ("id2", "id4", "id5")
-            for part in _text(one, name).split()
-            if "=" in part
-        )
-        blow = blows[tap, repeat]
-        blow.values |= values
-        blow.roles[match[5]] = channel
-        scaled = np.asarray(one["data"], dtype=np.float64) * int(values["full_scale"])
-        blow.channels[channel] = np.rint(scaled).astype(np.int32)
-    rows = []
+        key = (int(match[2]), int(match[3]))
+        try:
+            _add_channel(blows[key], one, int(match[4]), match[5])
+        except (KeyError, ValueError):
+            broken.add(key)
     for (tap, repeat), blow in sorted(blows.items()):
-        values = blow.values
-        clip = Clip(
-            samples=np.column_stack([blow.channels[k] for k in sorted(blow.channels)]),
-            sample_rate_hz=int(values["rate_hz"]),
-            full_scale=int(values["full_scale"]),
+        try:
+            rows.append(_own_row(blow, tap, repeat, directory))
+        except (KeyError, ValueError, TapSetError):
+            broken.add((tap, repeat))
+    if broken:
+        rows = [row for row in rows if (row["tap"], row["repeat"]) not in broken]
+        first = min(broken)
+        cautions.append(
+            f"{len(broken)} strike(s) in the file are not as they were written and were left out, "
+            f"the first of tap {first[0]}."
         )
-        row = {
-            "x_mm": values["x_mm"],
-            "y_mm": values["y_mm"],
-            "face": values["face"],
-            "strength": values["strength"],
-            "file": _write_clip(directory, f"{tap:06d}-r{repeat}", clip),
-            "repeat": repeat,
-            "mic_channel": blow.roles.get("microphone", 0),
-            "pickup_channel": blow.roles.get("pickup", ""),
-            "strike_speed_m_s": values.get("speed_m_s", ""),
-            "rebound_ratio": values.get("rebound", ""),
-            "strike_sample": values.get("strike_sample", ""),
-            "full_scale": values["full_scale"],
-        }
-        rows.append(row)
+    for row in rows:
+        del row["tap"]
     return rows
+
+
+def _add_channel(blow: _Blow, one: Mapping[str, Any], channel: int, role: str) -> None:
+    """One dataset of a strike; raises KeyError or ValueError where it is not as it was written."""
+    values = dict(
+        part.split("=", 1)
+        for name in ("id2", "id4", "id5")
+        for part in _text(one, name).split()
+        if "=" in part
+    )
+    scaled = np.asarray(one["data"], dtype=np.float64) * int(values["full_scale"])
+    whole = np.rint(scaled)
+    limit = 2.0**31
+    if not np.all(np.isfinite(scaled)) or np.any(np.abs(scaled) > limit):
+        raise ValueError("no integers")
+    if np.any(np.abs(scaled - whole) > _NO_INTEGER) or blow.values not in ({}, values):
+        raise ValueError("no integers, or channels of another strike")
+    blow.values = values
+    blow.roles[role] = channel
+    blow.channels[channel] = np.clip(whole, -limit, limit - 1).astype(np.int32)
+
+
+def _own_row(blow: _Blow, tap: int, repeat: int, directory: Path) -> dict[str, Any]:
+    """The line of taps.csv for a strike, its recording written; errors as `_add_channel`."""
+    values = blow.values
+    if sorted(blow.channels) != list(range(len(blow.channels))):
+        raise ValueError("a channel is missing")
+    clip = Clip(
+        samples=np.column_stack([blow.channels[k] for k in sorted(blow.channels)]),
+        sample_rate_hz=int(values["rate_hz"]),
+        full_scale=int(values["full_scale"]),
+    )
+    return {
+        "tap": tap,
+        "x_mm": values["x_mm"],
+        "y_mm": values["y_mm"],
+        "face": values["face"],
+        "strength": values["strength"],
+        "file": _write_clip(directory, f"{tap:06d}-r{repeat}", clip),
+        "repeat": repeat,
+        "mic_channel": blow.roles.get("microphone", 0),
+        "pickup_channel": blow.roles.get("pickup", ""),
+        "strike_speed_m_s": values.get("speed_m_s", ""),
+        "rebound_ratio": values.get("rebound", ""),
+        "strike_sample": values.get("strike_sample", ""),
+        "full_scale": values["full_scale"],
+    }
 
 
 def _foreign_rows(

@@ -184,6 +184,28 @@ def test_histories_of_other_programs_are_gathered(tmp_path: Path) -> None:
     assert max(int(np.abs(s.clip.samples).max()) for s in after.strikes) == 2**23 - 1
 
 
+def test_what_is_whole_of_a_damaged_universal_file_is_taken(tmp_path: Path) -> None:
+    before = scanned(tmp_path / "a")
+    export(tmp_path / "a", tmp_path / "out", forms=("universal",))
+    data = bytearray((tmp_path / "out/S0001.uff").read_bytes())
+    first = data.index(b"tap=0 repeat=1 channel=0")
+    data[data.index(b"full_scale=8388608", first) + 11] = ord("x")  # no number any more
+    second = data.index(b"tap=1 repeat=0 channel=1")
+    place = data.index(b"full scale", second)
+    for _ in range(3):  # to the end of the eleventh line of text
+        place = data.index(b"\n", place) + 1
+    data[place : place + 4] = np.float32(np.nan).tobytes()
+    (tmp_path / "bad.uff").write_bytes(data)
+    found = gather(tmp_path / "bad.uff", tmp_path / "b")
+    assert found.strikes == 2
+    assert any("2 strike(s) in the file are not as they were written" in c for c in found.cautions)
+    kept = [(s.tap, s.repeat) for s in before.strikes if (s.tap, s.repeat) in {(0, 0), (1, 1)}]
+    after = record_of(tmp_path / "b")
+    for key, strike in zip(kept, after.strikes, strict=True):
+        truth = next(s for s in before.strikes if (s.tap, s.repeat) == key)
+        assert np.array_equal(strike.clip.samples, truth.clip.samples)
+
+
 @pytest.mark.parametrize("content", [b"", b"not one\n", b"    -1\n    58\nNONE\n    -1\n"])
 def test_nonsense_is_no_universal_file(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "a.uff").write_bytes(content)
