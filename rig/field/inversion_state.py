@@ -63,6 +63,8 @@ class PlateGeometry:
         bars: tuple[Bar, ...] = (),
     ) -> None:
         self.outline = outline
+        self.mesh_mm = mesh_mm
+        self.glued = bars
         self.model = PlateModel.of(outline, size_mm=mesh_mm)
         self.field = SplineField(self.model.places_mm, spacing_mm)
         self.on_model = self.field.matrix(self.model.places_mm)

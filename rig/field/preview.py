@@ -20,6 +20,8 @@ from rig.model.errors import UsageError
 from rig.model.outline import Outline
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.units import FloatArray
+from rig.plate.bars import BarLine
+from rig.plate.plate_model import Arch, PlateModel
 from rig.plate.shear import SHEAR_FACTOR
 
 MOST_SHARE = 0.15  # of the thickness: beyond it neither span nor doubts hold
@@ -30,7 +32,10 @@ _EDGE_SHARE = 1e-3  # of the depth: farther out the cut is nothing
 _CENTS = 1200.0 / np.log(2.0)
 _DRAWS = 5
 _SEED = 20214
-_MESH_SHARE = 0.015  # of a change, by a finer mesh (tests/field/test_field_preview.py)
+_MESH_SHARE = 0.01  # of a change, left of the meshes (tests/bench/bench_preview.py)
+_FINER = 0.73  # of the mesh's size
+_MESH_POWER = 3.0  # of the mesh's size in the error of a change, by that bench
+_MIXED = 0.35  # of a change, between the meshes: no power law
 _TOLERANCE = 1e-10
 _SHAPE_SHARE = 0.7  # set on one virtual plate, tests/bench/bench_preview_world.py
 
@@ -138,7 +143,7 @@ def cut_effect(
     progress(ProgressEvent("Cutting the model", 0, draws + 1))
     plate = modal_plate(geometry, belief, centre, modes)
     span, first = span_changes(geometry, belief, plate, cut)
-    change = _solved_changes(geometry, belief, plate, cut)
+    change, mesh_sd = _solved_changes(geometry, belief, plate, cut)
     told = len(change)
     rng = np.random.default_rng(_SEED)
     spread = np.zeros((draws, told))
@@ -151,7 +156,7 @@ def cut_effect(
         spread[number] = (moved[partner] - span)[:told]
     progress(ProgressEvent("Cutting the model", draws + 1, draws + 1))
     scatter = np.sqrt(np.mean(spread**2, axis=0)) if draws else np.zeros(told)
-    apart = np.hypot(change - span[:told], _MESH_SHARE * change)
+    apart = np.hypot(np.hypot(change - span[:told], mesh_sd), _MESH_SHARE * change)
     near = np.hypot(*(geometry.places_mm - centre).T) <= 0.5 * cut.width_mm
     over = near if near.any() else np.ones(len(near), dtype=bool)
     share = cut.depth_m(geometry.places_mm[over]) / plate.thickness_m[over]
@@ -189,27 +194,56 @@ def check_depth(cut: Cut, thickness_mm: float) -> None:
 
 def _solved_changes(
     geometry: PlateGeometry, belief: Belief, plate: ModalPlate, cut: Cut
+) -> tuple[FloatArray, FloatArray]:
+    """Cents by which the first `TOLD` modes move when the cut plate is solved anew, and the doubt.
+
+    Solved on two meshes; what is told is where they lead to (L. F. Richardson, Phil. Trans. R.
+    Soc. A 210 (1911) 307, for errors that go with a power of the mesh). Modes that lie so near
+    each other that the mesh mixes them differ much between the two: half of that is doubt.
+    """
+    model = geometry.model
+    finer = PlateModel.of(geometry.outline, size_mm=_FINER * geometry.mesh_mm)
+    coarse = _changes_on(model, geometry.bars, geometry, belief, plate, cut)
+    fine = _changes_on(finer, finer.laid(geometry.glued), geometry, belief, plate, cut)
+    beyond = (fine - coarse) / (_FINER**-_MESH_POWER - 1.0)
+    mixed = np.abs(fine - coarse) > _MIXED * np.abs(fine)
+    beyond[mixed] = 0.0
+    return fine + beyond, 0.5 * np.abs(fine - coarse)
+
+
+def _changes_on(
+    model: PlateModel,
+    bars: tuple[BarLine, ...],
+    geometry: PlateGeometry,
+    belief: Belief,
+    plate: ModalPlate,
+    cut: Cut,
 ) -> FloatArray:
-    """Cents by which the first `TOLD` modes move when the cut plate is solved anew."""
+    """The same on one mesh."""
     told = min(TOLD, plate.w.shape[1] - 3)
-    thickness = np.asarray(np.exp(geometry.on_model @ belief.log_thickness))
+    own = model is geometry.model
+    thickness = np.asarray(np.exp(geometry.field.matrix(model.places_mm) @ belief.log_thickness))
+    arch = geometry.arch_on_model(belief)
+    if arch is not None and not own:
+        values = [op @ belief.arch for op in geometry.arch.operators(model.places_mm)]
+        arch = Arch(slopes=np.column_stack(values[:2]), curvature=np.column_stack(values[2:]))
     solved = []
-    start = plate.modes
-    for wood in (thickness, thickness - cut.depth_m(geometry.model.places_mm)):
-        start = geometry.model.solve(
+    start = plate.modes if own else None
+    for wood in (thickness, thickness - cut.depth_m(model.places_mm)):
+        start = model.solve(
             wood,
             belief.stiffness,
             belief.density_kg_m3,
             count=told + 10,
-            arch=geometry.arch_on_model(belief),
+            arch=arch,
             shear_pa=belief.moduli_pa,
             start=start,
             tolerance=_TOLERANCE,
-            bars=geometry.bars,
+            bars=bars,
             bar_stiffness=np.exp(belief.bar_log),
         )
-        shape = geometry.operators[3] @ start.bending[:, 3:]
-        mine = _partners(geometry, belief, plate.w[:, 3 : 3 + told], np.asarray(shape))
+        shape = start.at(geometry.places_mm)[:, 3:]
+        mine = _partners(geometry, belief, plate.w[:, 3 : 3 + told], shape)
         solved.append(start.omega2[3:][mine])
     return np.asarray(0.5 * _CENTS * np.log(solved[1] / solved[0]))
 

@@ -72,7 +72,7 @@ def geometry() -> PlateGeometry:
 
 @pytest.fixture(scope="module")
 def fine() -> PlateGeometry:
-    return PlateGeometry(rounded_plate(), mesh_mm=11.0)
+    return PlateGeometry(rounded_plate(), mesh_mm=7.5)
 
 
 @pytest.mark.parametrize(
