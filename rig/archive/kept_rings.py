@@ -14,7 +14,8 @@ from dataclasses import astuple
 
 import numpy as np
 
-from rig.archive.kept_tones import code_print, kept_folder
+from rig.archive.kept_arrays import kept_folder
+from rig.archive.kept_tones import code_print
 from rig.archive.storage import write_durably
 from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord

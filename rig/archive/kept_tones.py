@@ -7,23 +7,19 @@ that neither another scan nor another version of the analysis can be served by m
 from __future__ import annotations
 
 import hashlib
-import json
-import os
-import tempfile
-from contextlib import suppress
 from dataclasses import asdict
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 
+from rig.archive.kept_arrays import keep_arrays, recall_arrays
 from rig.model.frames import PlateXY
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 
 _KEPT_FILES = 60
+_ARRAYS = ("places", "tone_hz", "sd_cents")
 _ROOMS_THAT_READ = ("field", "plate", "model")
 
 
@@ -47,59 +43,27 @@ def key_of(scan: ScanRecord, wanted: str) -> str:
 
 def recall(key: str) -> TapTone | None:
     """Return what was kept under the key; None when there is nothing whole."""
+    found = recall_arrays(f"{key}.npz")
+    if found is None:
+        return None
+    plain, arrays = found
+    plain.update({name: tuple(v) for name, v in plain.items() if isinstance(v, list)})
     try:
-        with (kept_folder() / f"{key}.npz").open("rb") as file, np.load(file) as kept:
-            plain: dict[str, Any] = json.loads(str(kept["plain"]))
-            tuples = {name: tuple(v) for name, v in plain.items() if isinstance(v, list)}
-            plain.update(tuples)
-            return TapTone(
-                **plain,
-                places=PlateXY(kept["places"]),
-                tone_hz=kept["tone_hz"],
-                sd_cents=kept["sd_cents"],
-            )
-    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+        return TapTone(
+            **plain,
+            places=PlateXY(arrays["places"]),
+            tone_hz=arrays["tone_hz"],
+            sd_cents=arrays["sd_cents"],
+        )
+    except (KeyError, TypeError):
         return None
 
 
 def keep(key: str, tones: TapTone) -> None:
-    """Keep tones for the next call; a full or read-only disk is no reason to fail."""
-    plain = {
-        name: value
-        for name, value in asdict(tones).items()
-        if name not in ("places", "tone_hz", "sd_cents")
-    }
-    with suppress(OSError):
-        folder = kept_folder()
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(dir=folder, suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                np.savez(
-                    file,
-                    plain=json.dumps(plain),
-                    places=tones.places,
-                    tone_hz=tones.tone_hz,
-                    sd_cents=tones.sd_cents,
-                )
-            os.replace(draft, folder / f"{key}.npz")
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
-        _forget_oldest(folder)
-
-
-def _forget_oldest(folder: Path) -> None:
-    kept = sorted(folder.glob("*.npz"), key=lambda path: path.stat().st_mtime)
-    for path in kept[:-_KEPT_FILES]:
-        path.unlink(missing_ok=True)
-
-
-def kept_folder() -> Path:
-    """Where things read are kept."""
-    from platformdirs import user_cache_dir
-
-    return Path(user_cache_dir("platerig")) / "tones"
+    """Keep tones for the next call."""
+    arrays = {name: np.asarray(getattr(tones, name)) for name in _ARRAYS}
+    plain = {name: value for name, value in asdict(tones).items() if name not in _ARRAYS}
+    keep_arrays(f"{key}.npz", plain, arrays, _KEPT_FILES)
 
 
 @lru_cache(maxsize=2)

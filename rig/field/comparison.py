@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,6 +52,7 @@ def compare_scans(
     ring_before: tuple[RingPartial, ...] = (),
     ring_after: tuple[RingPartial, ...] = (),
     fitted: Inversion | None = None,
+    change: Difference | None = None,
     smallest_change_cents: Mapping[ReadingKind, float] | None = None,
     progress: Progress = silent,
 ) -> Comparison:
@@ -61,7 +63,8 @@ def compare_scans(
     here if left out), plates scaled to each other, all others by what changed. reading None: local
     tone where both scans carry it, else attack. Places are significant when the difference reaches
     99 % confidence against the greatest one that chance would show anywhere. fitted: the plate
-    that was fitted to the first scan, where there is one. smallest_change_cents: by reading, what
+    that was fitted to the first scan, change: what `change_between` found, where there is one
+    already. smallest_change_cents: by reading, what
     this rig can tell apart at a place; less than that is not called a change. Raises AnalysisError
     when the scans have nothing in common.
     """
@@ -73,7 +76,7 @@ def compare_scans(
         difference = independent_difference((before, one), (after, two), scaled=kind == "plates")
         level_cents = level_between(one, two)
     else:
-        difference = _difference(before, after, reading, fitted, cautions, progress)
+        difference = change or change_between(before, after, reading, fitted, progress)
     cautions += difference.notes
     sd = np.sqrt(np.diag(difference.covariance))
     if level_cents is None:
@@ -167,14 +170,18 @@ def _roughness(z: FloatArray, edge_mm: FloatArray, alike: int) -> FloatArray:
     return np.maximum(rough, 1.0)
 
 
-def _difference(
+def change_between(
     before: ScanRecord,
     after: ScanRecord,
-    reading: ReadingKind | None,
-    fitted: Inversion | None,
-    cautions: list[str],
-    progress: Progress,
+    reading: ReadingKind | None = None,
+    fitted: Inversion | None = None,
+    progress: Progress = silent,
 ) -> Difference:
+    """What changed between two scans of one plate, before it is judged; the long part of the work.
+
+    reading None: local tone where both scans carry it, else attack, which the notes then say.
+    """
+    notes: tuple[str, ...] = ()
     if reading in (None, "local"):
         from rig.field.local_change import local_difference  # loads the plate model
 
@@ -183,9 +190,10 @@ def _difference(
         except AnalysisError as error:
             if reading == "local":
                 raise
-            cautions.append(f"Attack is compared instead of local tone. {error.what}")
+            notes = (f"Attack is compared instead of local tone. {error.what}",)
     kind = reading or "attack"
-    return tone_difference(tap_tone(before, kind), tap_tone(after, kind), before, after)
+    found = tone_difference(tap_tone(before, kind), tap_tone(after, kind), before, after)
+    return replace(found, notes=(*notes, *found.notes))
 
 
 def _zones(

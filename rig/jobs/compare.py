@@ -205,18 +205,21 @@ def comparison_of(
     smallest: by reading, what the rig can tell apart.
     """
     from rig.field import compare_scans
-    from rig.jobs.tones import tones_of
+    from rig.jobs.tones import change_of, tones_of
 
     known = smallest or {}
-    tones = None
+    tones, change = None, None
     if kind in ("rigs", "plates"):
         tones = tones_of(before, reading, progress), tones_of(after, reading, progress)
+    else:
+        change = change_of(before, after, reading, progress)
     found = compare_scans(
         before,
         after,
         kind=kind,
         reading=reading,
         tones=tones,
+        change=change,
         ring_before=rings[0],
         ring_after=rings[1],
         smallest_change_cents={

@@ -1,11 +1,19 @@
-"""Tones and ring of a scan, computed once and recalled after that."""
+"""Tones and ring of a scan and the change between two, computed once and recalled after that."""
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.reading import RingPartial
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone
+
+if TYPE_CHECKING:
+    from rig.field.differences import Difference
+
+_OF_A_CHANGE = ("places", "change_cents", "covariance", "before_cents", "after_cents")
+_KEPT_CHANGES = 30
 
 
 def tones_of(
@@ -38,3 +46,29 @@ def ring_of(scan: ScanRecord, progress: Progress = silent) -> tuple[RingPartial,
     ring = pooled_ring(scan)
     keep_ring(key, ring)
     return ring
+
+
+def change_of(
+    before: ScanRecord,
+    after: ScanRecord,
+    reading: ReadingKind | None = None,
+    progress: Progress = silent,
+) -> Difference:
+    """What changed between two scans as `rig.field.comparison` reads it, or what it read before."""
+    from rig.archive.kept_arrays import keep_arrays, recall_arrays
+    from rig.archive.kept_tones import key_of
+    from rig.field.comparison import change_between
+    from rig.field.differences import Difference
+
+    wanted = f"change {reading or 'usual'}"
+    name = f"{key_of(after, f'{wanted} from {key_of(before, wanted)}')}.change"
+    kept = recall_arrays(name)
+    if kept is not None and set(kept[1]) == set(_OF_A_CHANGE):
+        progress(ProgressEvent("Recalling the change", 1, 1))
+        values: dict[str, Any] = {**kept[0], **kept[1]}
+        tuples = {key: tuple(v) for key, v in values.items() if isinstance(v, list)}
+        return Difference(**(values | tuples))
+    found = change_between(before, after, reading, None, progress)
+    plain = {key: value for key, value in vars(found).items() if key not in _OF_A_CHANGE}
+    keep_arrays(name, plain, {key: getattr(found, key) for key in _OF_A_CHANGE}, _KEPT_CHANGES)
+    return found

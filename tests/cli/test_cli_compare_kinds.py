@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from contact_scans import Scan, contact_folder
 
+from rig.archive.kept_arrays import kept_folder
 from rig.cli.main import run
 from rig.model.outline import Outline
 from rig.model.plate_facts import PlateFacts
@@ -133,3 +134,19 @@ def test_what_does_not_compare(
     missing = ("S0001", "--with", str(larger.with_name("none.plate")))
     assert run(["compare", str(folder), *pair, *missing]) == 1
     assert "no plate folder" in capsys.readouterr().err
+
+
+def test_a_change_is_read_once(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = compared(capsys, folder, "S0001", "S0004")
+
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("the change was read again")
+
+    monkeypatch.setattr("rig.field.comparison.tap_tone", never)
+    assert compared(capsys, folder, "S0001", "S0004") == first
+    for kept in kept_folder().glob("*.change"):
+        kept.write_bytes(kept.read_bytes()[:200])  # cut short: read anew
+    with pytest.raises(AssertionError, match="read again"):
+        compared(capsys, folder, "S0001", "S0004", "--debug")

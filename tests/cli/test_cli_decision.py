@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rig.archive.kept_arrays import kept_folder
 from rig.archive.kept_rings import keep_ring, recall_ring
-from rig.archive.kept_tones import kept_folder
 from rig.archive.plate_folder import PlateFolder
 from rig.cli.main import run
 from rig.model.clip import Clip
