@@ -11,6 +11,7 @@ from typing import Any
 
 from rig.archive import schema
 from rig.archive.storage import storage_errors
+from rig.model.errors import FolderDamagedError
 
 DATABASE_NAME = "plate.sqlite"
 _BUSY_WAIT_S = 5.0
@@ -75,7 +76,10 @@ class Database:
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """Everything a query finds, at once, so that no read holds up a writer."""
         with self._lock, storage_errors(self.path):
-            return self._connection.execute(sql, values).fetchall()
+            try:
+                return self._connection.execute(sql, values).fetchall()
+            except UnicodeDecodeError as problem:  # damage that the database itself does not see
+                raise not_understood(problem, self.path) from problem
 
     def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
         """The first row a query finds."""
@@ -126,6 +130,16 @@ class Database:
                     self._connection.close()
             else:
                 self._connection.close()
+
+
+def not_understood(problem: Exception, path: Path) -> FolderDamagedError:
+    """The error for a database that opens and holds what nobody wrote."""
+    return FolderDamagedError(
+        f"What the folder's database holds cannot be understood: {problem}.",
+        where=str(path),
+        remedy="Fetch plate.sqlite from a copy (`platerig check NAME.plate --repair --from "
+        "COPY.plate`); the recordings in audio/ carry their own places.",
+    )
 
 
 def _connect(path: Path | None, mode: str, wait_s: float = _BUSY_WAIT_S) -> sqlite3.Connection:

@@ -78,7 +78,7 @@ def write_texts(folder: Path, known: dict[str, str]) -> None:
     was damaged since does not pass.
     """
     readme = folder / README_NAME
-    if not readme.exists() or readme.read_text(encoding="utf-8") != README:
+    if not readme.exists() or readme.read_bytes() != README.encode():
         write_durably(readme, README.encode())
     hashes = dict(known)
     for name in (DATABASE_NAME, README_NAME):

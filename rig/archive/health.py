@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from rig.archive import folder_text, hand_store, scan_reader, thickness_store, writer_lock
-from rig.archive.database import DATABASE_NAME, Database
+from rig.archive.database import DATABASE_NAME, Database, not_understood
 from rig.archive.naming import existing_folder
-from rig.archive.rows import Problem, ScanSummary, plan_of_text
+from rig.archive.rows import Problem, ScanSummary, facts_of, plan_of_text
 from rig.archive.storage import PART_SUFFIX, sha256_of
 from rig.archive.sweep import QUARANTINE, files_below, identify
 from rig.archive.writer_lock import LOCK_NAME
@@ -63,6 +63,8 @@ def check_folder(path: Path | str, progress: Progress = silent) -> FolderHealth:
         return _check_open(folder, database, progress)
     except FolderDamagedError as problem:
         return _what_is_left(folder, problem)
+    except (ValueError, KeyError, TypeError, IndexError) as problem:
+        return _what_is_left(folder, not_understood(problem, folder / DATABASE_NAME))
     finally:
         database.close()
 
@@ -146,6 +148,8 @@ def _database_problems(folder: Path, database: Database) -> list[Problem]:
                     "Fetch plate.sqlite from a copy; the recordings carry their own places.",
                 )
             )
+    for row in database.rows("SELECT * FROM plate"):
+        facts_of(row)  # raises where that is not what was written
     for row in database.rows("PRAGMA foreign_key_check"):
         found.append(
             Problem(
@@ -165,6 +169,11 @@ def _plan_problems(folder: Path, database: Database) -> list[Problem]:
             plan_of_text(row["plan"], row["plan_hash"], where)
         except FolderDamagedError as problem:
             found.append(Problem(problem.what, where, problem.remedy))
+        except (ValueError, KeyError, TypeError) as problem:
+            damage = not_understood(problem, folder / DATABASE_NAME)
+            found.append(
+                Problem(f"The stored plan cannot be read: {problem}.", where, damage.remedy)
+            )
     return found
 
 

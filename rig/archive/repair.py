@@ -13,12 +13,12 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from rig.archive import folder_text, hand_store
+from rig.archive import folder_text, hand_store, scan_reader
 from rig.archive.database import DATABASE_NAME, Database
 from rig.archive.health import FolderHealth, check_folder, log_left
 from rig.archive.naming import existing_folder, utc_now
 from rig.archive.plate_folder import PlateFolder
-from rig.archive.rows import Problem
+from rig.archive.rows import Problem, facts_of
 from rig.archive.storage import sha256_of, storage_errors, write_durably
 from rig.archive.sweep import QUARANTINE, files_below, free_place, set_aside
 from rig.archive.unpacking import unpack_file
@@ -50,12 +50,21 @@ def repair_folder(
                 "The copy is the folder itself.", where=str(source), remedy="Name another folder."
             )
         done: list[str] = []
-        if not _database_reads(path):
+        stored = (folder_text.read_manifest(path) or {}).get(DATABASE_NAME)
+        changed = stored is not None and not _holds(path / DATABASE_NAME, stored)
+        if source is not None and changed and _holds(source / DATABASE_NAME, str(stored)):
+            done += _take_database(path, source)  # the very one that the manifest tells of
+        elif not _database_reads(path):
             if source is None:
                 return replace(check_folder(path, progress), repaired=())
             done += _take_database(path, source)
         elif source is not None:
             _require_same_plate(path, source)
+        if changed and not done and not log_left(path):
+            done.append(
+                "The database had been changed by something other than platerig and was taken as "
+                "it is: compare it with a copy."
+            )
         mended, lost = _mend(path, source, progress)
     health = check_folder(path, progress)
     return replace(health, problems=(*health.problems, *lost), repaired=(*done, *mended))
@@ -81,9 +90,13 @@ def _database_reads(folder: Path) -> bool:
     except FolderDamagedError:
         return False
     try:
-        return all(row[0] == "ok" for row in database.rows("PRAGMA quick_check(1)"))
-    except FolderDamagedError:
-        return False
+        whole = all(row[0] == "ok" for row in database.rows("PRAGMA quick_check(1)"))
+        plates = database.rows("SELECT * FROM plate")
+        database.file_hashes()
+        scan_reader.summaries(database)
+        return whole and [facts_of(row) for row in plates] != []
+    except (FolderDamagedError, ValueError, KeyError, TypeError, IndexError):
+        return False  # it cannot be read, or what it holds cannot be understood
     finally:
         database.close()
 
@@ -142,7 +155,7 @@ def _take_database(folder: Path, source: Path) -> list[str]:
     finally:
         lock.release()
     return [
-        "The database was taken from the copy; the one that could not be read is in quarantine/. "
+        "The database was taken from the copy; the one that was here is in quarantine/. "
         "Readings made since the copy are made again when they are needed."
     ]
 

@@ -15,7 +15,7 @@ from rig.archive.plate_folder import PlateFolder
 from rig.archive.storage import sha256_of
 from rig.jobs.check import check
 from rig.jobs.pack import pack
-from rig.model.errors import FolderError, FolderInUseError, UsageError
+from rig.model.errors import FolderDamagedError, FolderError, FolderInUseError, UsageError
 
 
 def texts(path: Path, **how: object) -> tuple[list[str], list[str]]:
@@ -132,6 +132,44 @@ def test_a_database_that_is_lost_comes_from_a_copy(tmp_path: Path) -> None:
     assert (path / "quarantine/plate.sqlite").read_bytes() == b"gone" * 4000
     with PlateFolder.open(path) as folder:
         assert len(folder.scan_record(scan).strikes) == 6  # three of them later than the copy
+
+
+def test_a_database_that_reads_and_was_changed(tmp_path: Path) -> None:
+    """A number that rotted where the database itself sees nothing: the manifest does."""
+    path = filled_folder(tmp_path / "a")
+    copy = tmp_path / "copy.plate"
+    shutil.copytree(path, copy)
+    for target in (path, other := tmp_path / "other.plate"):
+        if target is other:
+            shutil.copytree(copy, other)
+        database = sqlite3.connect(target / "plate.sqlite")
+        database.execute("UPDATE strike SET x_mm = 99 WHERE tap = 2")
+        database.commit()
+        database.close()
+    repaired, problems = texts(other, repair=True)
+    assert problems == []
+    assert "was taken as it is: compare it with a copy" in repaired[0]
+    repaired, problems = texts(path, repair=True, copy=copy)
+    assert problems == []
+    assert "taken from the copy" in repaired[0]
+    with PlateFolder.open(path) as folder:
+        assert folder.scan_record("S0001").strikes[2].x_mm == 50.0
+
+
+def test_text_that_is_none_in_the_database_is_damage(tmp_path: Path) -> None:
+    path = filled_folder(tmp_path / "a")
+    data = (path / "plate.sqlite").read_bytes()
+    (path / "plate.sqlite").write_bytes(data.replace(b"instrument TEXT", b"instrum\xffnt TEXT"))
+    with PlateFolder.open(path) as folder, pytest.raises(FolderDamagedError, match="understood"):
+        assert folder.facts
+    health = check(path)
+    assert "cannot be understood" in health.problems[0].what
+    assert "--repair --from" in health.problems[0].remedy
+    assert texts(path, repair=True)[0] == []
+    (path / "README.txt").write_bytes(b"\xff")
+    with make_folder(tmp_path / "b") as folder:
+        (folder.path / "README.txt").write_bytes(b"\xff")
+    assert "platerig" in (tmp_path / "b.plate/README.txt").read_text()
 
 
 def test_only_a_copy_of_the_very_plate_will_do(tmp_path: Path) -> None:
