@@ -39,13 +39,25 @@ class BesideTheMaps(QObject):
         self.found, self._fetched = None, ()
         self.picture = None
 
+    @property
+    def face(self) -> str | None:
+        """The face of the scan that is shown; None without one."""
+        seen = self._window.desk.seen
+        scans = () if seen is None else seen.scans
+        return next((one.face for one in scans if seen and one.scan == seen.scan), None)
+
+    def fetch_anew(self) -> None:
+        """Something has been added to the folder."""
+        self._fetched = ()
+        self.fetch()
+
     def fetch(self) -> None:
         """Fetch for the scan that is shown; once for each."""
         desk = self._window.desk
         seen = desk.seen
         if seen is None or desk.run is not None:
             return
-        face = next((one.face for one in seen.scans if one.scan == seen.scan), None)
+        face = self.face
         wanted = (seen.folder, face, seen.scan, seen.outline is None)
         if wanted == self._fetched or desk.workers.running("drawn_beside.drawn_beside"):
             return

@@ -25,14 +25,45 @@ def handle_drop(window: MainWindow, names: list[str]) -> None:
         window.desk.gather(path, target)
     elif path.is_dir():
         window.desk.open_folder(path)
+    elif path.suffix.lower() == ".csv" and window.desk.folder is not None:
+        _take_table(window, path)
     elif path.suffix.lower() == ".toml":
         window.desk.use_rig_file(RigChoice(rig_file=str(path)))
     else:
         window.say(
             "window",
-            tr("“{0}” is neither a plate folder, a folder with taps.csv, nor a rig file.").format(
-                path.name
-            ),
+            tr(
+                "“{0}” is neither a plate folder, a folder with taps.csv, a rig file, nor a table "
+                "for the plate that is open."
+            ).format(path.name),
+        )
+
+
+def _take_table(window: MainWindow, path: Path) -> None:
+    """Caliper readings, judged places or a drawn target, told apart by their first line."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as opened:
+            head = opened.readline(300).lower()
+    except OSError as problem:
+        window.say("window", tr("“{0}” cannot be read: {1}.").format(path.name, problem.strerror))
+        return
+    desk = window.desk
+    if "thickness_mm" in head:
+        desk.do("window", "thickness.thickness", lambda _kept: window.beside.fetch_anew(),
+                folder=desk.folder, file=path)  # fmt: skip
+    elif "judgement" in head:
+        desk.do("window", "hand.hand_judge", lambda _kept: window.beside.fetch_anew(),
+                table=path, plate=desk.folder, face=window.beside.face or "outer")  # fmt: skip
+    elif "target_cents" in head:
+        window.targets.use_profile(str(path))
+        window.go_to(window.stages.read)
+    else:
+        window.say(
+            "window",
+            tr(
+                "“{0}” is no table known here: its first line would name thickness_mm, judgement "
+                "or target_cents."
+            ).format(path.name),
         )
 
 

@@ -82,8 +82,13 @@ class Jogging(QObject):
             "jog", JOB, self._ended, session=self.session, speed=desk.rig.speed, face=face,
             outline=outline, pose=self._pose or None, **desk.rig.devices(),
         )  # fmt: skip
-        self._window.run_bar.busy(tr("The rig is open"), cancel=False)
+        self.say_open()
         self.show_state()
+
+    def say_open(self) -> None:
+        """Say along the lower edge that the rig may move."""
+        if self.is_open:
+            self._window.run_bar.busy(tr("The rig is open"), cancel=False)
 
     def close(self) -> None:
         """Let go of the rig when the present step is done."""

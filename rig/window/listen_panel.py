@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from PyQt5.QtCore import pyqtSignal
@@ -141,8 +142,13 @@ class ListenPanel(QWidget):
         self.turned.setEnabled(both)
         self.same.setEnabled(first is not None and self.scans.count() > 0)
 
-    def show_heard(self, heard: Heard | None, now: int | None = None) -> None:
-        """The readings of what is heard; now: which of it sounds at this moment."""
+    def show_heard(
+        self, heard: Heard | None, now: int | None = None, values: Sequence[str] = ()
+    ) -> None:
+        """The readings of what is heard; now: which of it sounds at this moment.
+
+        values: what the map says of each place, empty where it says nothing.
+        """
         self.verdict.setVisible(heard is not None and bool(heard.beside))
         if heard is None:
             self.text.setHtml(tr(
@@ -152,8 +158,9 @@ class ListenPanel(QWidget):
             ))  # fmt: skip
             return
         self.verdict.setText(heard.beside)
+        told = [*values, *[""] * len(heard.places)]
         rows = "".join(
-            _row(place, heard.places[0], n == now) for n, place in enumerate(heard.places)
+            _row(place, heard.places[0], n == now, told[n]) for n, place in enumerate(heard.places)
         )
         gone = "".join(f"<p>{html.escape(text)}</p>" for text in heard.silent_taps)
         self.text.setHtml(
@@ -168,8 +175,8 @@ def _slot() -> Any:
     return label
 
 
-def _row(place: HeardPlace, first: HeardPlace, now: bool) -> str:
-    """One line of the table: which tap, its attack, and how far that is off the first."""
+def _row(place: HeardPlace, first: HeardPlace, now: bool, value: str) -> str:
+    """One line: which tap, its attack, how far that is off the first, and the map's value."""
     from math import log2
 
     hz = tr("no attack") if place.attack_hz is None else f"{place.attack_hz:.0f} Hz"
@@ -177,6 +184,6 @@ def _row(place: HeardPlace, first: HeardPlace, now: bool) -> str:
     if place is not first and place.attack_hz and first.attack_hz:
         off = tr("{0} cents").format(signed(1200.0 * log2(place.attack_hz / first.attack_hz)))
     style = f" style='background:{theme().accent}; color:{theme().on_accent}'" if now else ""
-    cells = (place.scan, tr("tap {0}").format(place.tap + 1), hz, off)
+    cells = (place.scan, tr("tap {0}").format(place.tap + 1), hz, off, value)
     row = "".join(f"<td>{html.escape(cell).replace(' ', '&nbsp;')}</td>" for cell in cells)
     return f"<tr{style}>{row}</tr>"

@@ -10,6 +10,7 @@ import pyqtgraph as pg
 from PyQt5.QtCore import QObject, Qt
 
 from rig.jobs.listening import MOST_PLACES, Place
+from rig.window.findings import value_at
 from rig.window.plate_hands import taps_along
 from rig.window.theme import drawn_width, theme
 from rig.window.words import mm, tr
@@ -190,10 +191,20 @@ class Listening(QObject):
         if stopped.is_set():
             return
         self.heard = heard
-        self._panel.show_heard(heard)
+        self._show_heard()
         self._panel.stop.setEnabled(True)
         self._window.desk.do("listen", "listening.play", lambda _none: None, heard=heard,
                              stopped=stopped.is_set)  # fmt: skip
+
+    def _show_heard(self, now: int | None = None) -> None:
+        """With what the map says of each place, where one was made."""
+        heard = self.heard
+        drawn = self._window.desk.map
+        values = []
+        for place in () if heard is None else heard.places:
+            value = value_at(drawn, place.scan, place.tap)
+            values.append("" if value is None else tr("map {0}").format(value[0]))
+        self._panel.show_heard(heard, now, values)
 
     # --- what sounds now -----------------------------------------------------------------------
 
@@ -201,7 +212,7 @@ class Listening(QObject):
         if name != "listening.play" or self.heard is None:
             return
         at = events[-1].detail.get("place")
-        self._panel.show_heard(self.heard, at)
+        self._show_heard(at)
         if at is None:
             self._sounding.clear()
             return
@@ -216,7 +227,7 @@ class Listening(QObject):
             return
         if name == "listening.play":
             self._sounding.clear()
-            self._panel.show_heard(self.heard)
+            self._show_heard()
         following, self._next = self._next, None
         if following is not None:
             self.play(following)

@@ -194,7 +194,11 @@ def _changed(window: MainWindow, made: Any) -> None:
 
 def _paired(window: MainWindow, pair: Any) -> None:
     change = window.desk.change
-    if change is None or change.made.comparison.before != pair.before:
+    if change is None:
+        return
+    found = change.made.comparison
+    if (found.before, found.after) != (pair.before, pair.after):
+        window.desk.pair(found.reading)  # two other scans have been compared meanwhile
         return
     window.comparing.take(pair)
     window.stages.side_by_side.setEnabled(True)
@@ -290,3 +294,4 @@ def _progress(window: MainWindow, name: str, events: list[Any]) -> None:
 def _ended(window: MainWindow, name: str) -> None:
     if WORDS.get(name) and window.desk.run is None:
         window.run_bar.idle()
+        window.jogging.say_open()

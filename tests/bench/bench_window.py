@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -125,7 +126,8 @@ def main() -> None:
     idle()
     window.stages.make_map.click()
     until(lambda: window.desk.map is not None and not window.desk.workers.running())
-    names = ("tone", "above", "zones", "taps")
+    names = ["tone", "above", "zones", "taps"]
+    names += [n for n in ("thickness", "hand", "picture") if window.layer_buttons[n].isEnabled()]
     for layer in names:
         window.show_layer(layer, True)
         application.processEvents()
@@ -137,13 +139,28 @@ def main() -> None:
         frames += 1
     took = time.perf_counter() - began
     print(f"layer switches, {len(window.desk.seen.taps)} taps: {frames / took:.0f} frames a second")
-    for way, factor in (("zoom", 0.98), ("zoom back", 1 / 0.98)):
+    for layer in ("above", "zones", "taps"):
+        window.show_layer(layer, True)
+
+    def pace(what: str, move: Callable[[int], object], length_s: float = 1.5) -> None:
         began, frames = time.perf_counter(), 0
-        while time.perf_counter() - began < 1.5:
-            window.plate.zoom(factor)
+        while time.perf_counter() - began < length_s:
+            move(frames)
             window.plate.grab()
             frames += 1
-        print(f"{way}: {frames / (time.perf_counter() - began):.0f} frames a second")
+        print(f"{what}: {frames / (time.perf_counter() - began):.0f} frames a second")
+
+    box = window.plate.getPlotItem().getViewBox()
+    pace("zoom", lambda _n: window.plate.zoom(0.98))
+    pace("zoom back", lambda _n: window.plate.zoom(1 / 0.98))
+    pace("pan", lambda n: box.translateBy(x=2.0 if n % 40 < 20 else -2.0))
+    pace("from tap to tap", lambda _n: window.plate.step(1))
+    from rig.jobs.drawn import drawn_pair
+
+    scan = window.desk.seen.scan
+    window.comparing.take(drawn_pair(folder, scan, scan))
+    window.show_layer("wipe", True)
+    pace("line between before and after", lambda n: window.comparing.put_line(n % 160 - 80.0))
     window.close()
     shutil.rmtree(scratch)
 

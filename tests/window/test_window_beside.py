@@ -15,6 +15,7 @@ from rig.jobs.drawn_beside import drawn_beside
 from rig.jobs.hand import hand_judge
 from rig.jobs.overview import overview
 from rig.jobs.thickness import thickness
+from rig.window.drop import handle_drop
 from rig.window.main_window import MainWindow
 
 JUDGED = "x_mm,y_mm,judgement\n-40,100,higher\n30,120,lower\n0,200,same\n20,280,higher\n"
@@ -98,6 +99,31 @@ def test_layers_by_key_with_legend_and_words(
     for words in ("Layer: By hand", "Layer: Thickness", "Layer: Camera", "Next record of the hand",
                   "Listen along", "First, then second"):  # fmt: skip
         assert words in page
+
+
+def test_tables_dropped_on_the_window(
+    window: MainWindow, idle: object, scanned: Path, tmp_path: Path
+) -> None:
+    assert callable(idle)
+    folder = tmp_path / "back.plate"
+    shutil.copytree(scanned, folder)
+    window.desk.open_folder(folder)
+    idle()
+    assert not window.layer_buttons["thickness"].isEnabled()
+    for name, text in (
+        ("caliper", "x_mm,y_mm,thickness_mm\n0,100,3.1\n0,200,3.4\n20,150,3.0\n"),
+        ("judged", JUDGED), ("drawn", "x_mm,y_mm,target_cents\n0,100,3\n"), ("other", "a,b\n1,2\n"),
+    ):  # fmt: skip
+        table = tmp_path / f"{name}.csv"
+        table.write_text(text)
+        handle_drop(window, [str(table)])
+        idle()
+    assert window.layer_buttons["thickness"].isEnabled()
+    assert window.layer_buttons["hand"].isEnabled()
+    assert window.stages.target.currentText() == "drawn: drawn.csv"
+    assert "“other.csv” is no table known here" in window.run_bar.what.text()
+    handle_drop(window, [str(tmp_path / "gone.csv")])
+    assert "cannot be read" in window.run_bar.what.text()
 
 
 def test_a_damaged_record_is_a_caution_and_nothing_else_is_lost(
