@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.model.errors import AnalysisError, DeviceError, UsageError
+from rig.model.errors import AnalysisError, DeviceError, RecordingError, UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 
 if TYPE_CHECKING:
@@ -90,7 +90,8 @@ def listen(
     """Make the taps ready to be heard one after another, equally strong.
 
     way: "as recorded", "slowed", "centred" or "widened" (`rig.tone.listening`). Raises UsageError
-    for a way, a gap or a number of places that cannot be, AnalysisError where none was struck.
+    for a way, a gap or a number of places that cannot be, AnalysisError where none can be heard;
+    single ones that cannot are told in silent_taps.
     """
     from rig.archive.plate_folder import PlateFolder
     from rig.tone.listening import WAYS, cut, joined, made_for_ear, what_is_done
@@ -113,13 +114,18 @@ def listen(
             if strike is None:
                 missing.append(f"{place.scan} tap {place.tap + 1}: not struck yet.")
                 continue
-            clip, reading = opened.clip(strike.strike_id), strike.reading
+            try:
+                clip = opened.clip(strike.strike_id)
+            except RecordingError as problem:
+                missing.append(f"{place.scan} tap {place.tap + 1}: {problem}")
+                continue
+            reading = strike.reading
             rates.append(clip.sample_rate_hz)
             onset_s = None if reading is None else reading.onset_s
             sounds.append(cut(clip.mic, clip.sample_rate_hz, onset_s))
             heard.append(_place(place, faces[place.scan], strike, reading))
     if not heard:
-        raise AnalysisError("None of these taps was struck yet.", where=str(folder))
+        raise AnalysisError(f"None of these taps can be heard. {missing[0]}", where=str(folder))
     sounds = [_at_rate(sound, rate, rates[0]) for sound, rate in zip(sounds, rates, strict=True)]
     pitches = [place.attack_hz for place in heard]
     made = joined(made_for_ear(sounds, pitches, rates[0], way), rates[0], gap_s)
@@ -127,6 +133,23 @@ def listen(
         made.wave.astype(np.float32), rates[0], made.spans_s, tuple(heard),
         what_is_done(pitches, way), beside(heard), tuple(missing),
     )  # fmt: skip
+
+
+def moved(folder: Path | str, place: Place, delta_cents: float, *, gap_s: float = 0.5) -> Heard:
+    """A tap, and the same tap with all its frequencies moved by so many cents.
+
+    For training an ear with differences that are known exactly. Errors as `listen`.
+    """
+    from rig.tone.listening import faded, joined, levelled, transposed
+
+    plain = listen(folder, [place], gap_s=0.0)
+    first, last = (round(t * plain.rate_hz) for t in plain.spans_s[0])
+    sound = plain.wave[first:last].astype(np.float64)
+    pair = [sound, faded(transposed(sound, 2.0 ** (delta_cents / 1200.0)), plain.rate_hz)]
+    made = joined(levelled(pair, plain.rate_hz), plain.rate_hz, gap_s)
+    way = "higher" if delta_cents > 0 else "lower"
+    said = f"One tap, and the same made {abs(delta_cents):.0f} cents {way}; equally strong."
+    return Heard(made.wave.astype(np.float32), plain.rate_hz, made.spans_s, plain.places * 2, said)
 
 
 def beside(places: Sequence[HeardPlace]) -> str:

@@ -166,6 +166,9 @@ class Listening(QObject):
         desk.do("listen", "listening.listen", lambda heard: self._made(heard, stopped),
                 folder=desk.folder, places=self._last,
                 way=self._panel.way.currentData())  # fmt: skip
+        if len(places) > MOST_PLACES:
+            self._panel.say(tr("Only the first {0} of {1} taps are played.").format(
+                MOST_PLACES, len(places)))  # fmt: skip
 
     def next_way(self) -> None:
         """The next way of play, and what was heard last once more."""

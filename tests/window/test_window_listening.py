@@ -79,6 +79,9 @@ def test_sounds_of_a_plate_are_level_and_their_readings_beside(scanned: Path) ->
         listen(scanned, [])
     with pytest.raises(UsageError, match="no way of play"):
         listen(scanned, [Place("S0001", 3)], "backwards")  # type: ignore[arg-type]  # on purpose
+    some = listen(scanned, [Place("S0001", 999), Place("S0001", 3)])
+    assert [one.tap for one in some.places] == [3]
+    assert some.silent_taps == ("S0001 tap 1000: not struck yet.",)
     place, gap_mm = same_place(scanned, "S0001", heard.places[0].x_mm + 1, heard.places[0].y_mm)
     assert place == Place("S0001", 3)
     assert gap_mm == pytest.approx(1.0)
