@@ -69,7 +69,7 @@ class DrawnPair:
 
     def at(self, x_mm: float, y_mm: float) -> tuple[float | None, float | None]:
         """Cents before and after at a place of the plate frame; None off the wood."""
-        return (_value_at(self.surfaces[0], x_mm, y_mm), _value_at(self.surfaces[1], x_mm, y_mm))
+        return (value_on(self.surfaces[0], x_mm, y_mm), value_on(self.surfaces[1], x_mm, y_mm))
 
 
 @dataclass(frozen=True)
@@ -112,6 +112,7 @@ def drawn_start(
     """
     progress(ProgressEvent("Putting the zones in order", 0, 1))
     made = replace(drawn.made, start_mm=start_mm)
+    _ = made.surface, made.excess_surface  # worked out here rather than when they are looked at
     lines = {
         zone.taps: of_zone
         for zone, of_zone in zip(drawn.made.work_order.zones, drawn.zone_lines, strict=True)
@@ -207,8 +208,8 @@ def coloured(surface: Surface, wide: tuple[float, float] | None = None) -> Field
     return Field(rgba, box, reach, step, contours)
 
 
-def _value_at(surface: Surface, x_mm: float, y_mm: float) -> float | None:
-    """The value of the nearest grid point; None off the grid and off the wood."""
+def value_on(surface: Surface, x_mm: float, y_mm: float) -> float | None:
+    """Cents of a surface at a place of the plate frame; None off the grid and off the wood."""
     step = float(surface.x_mm[1] - surface.x_mm[0])
     column = round((x_mm - float(surface.x_mm[0])) / step)
     row = round((y_mm - float(surface.y_mm[0])) / step)

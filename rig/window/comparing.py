@@ -199,10 +199,27 @@ class Comparing(QObject):
         return self.pair is not None and self._window.plate.layers["wipe"].shown
 
     def _hover(self, plate: PlateView, at: QPointF) -> None:
-        if not self._looking:
-            return
         place = plate.getPlotItem().getViewBox().mapSceneToView(at)
-        self.show_at(place.x(), place.y())
+        if self._looking:
+            self.show_at(place.x(), place.y())
+        elif plate is self._window.plate:
+            self._window.legend.set_note(self._value_words(place.x(), place.y()))
+
+    def _value_words(self, x_mm: float, y_mm: float) -> str:
+        """What the one field that is shown says of a place; empty where it says nothing."""
+        from rig.jobs.drawn import value_on
+
+        desk, shown = self._window.desk, self._window.plate.layers
+        surface = None
+        if desk.map is not None and (shown["tone"].shown or shown["above"].shown):
+            made = desk.map.made
+            surface = made.surface if shown["tone"].shown else made.excess_surface
+        elif desk.change is not None and shown["change"].shown:
+            surface = desk.change.made.surface
+        value = None if surface is None else value_on(surface, x_mm, y_mm)
+        if value is None:
+            return ""
+        return tr("x {0}, y {1} mm:  {2} cents").format(mm(x_mm), mm(y_mm), signed(value))
 
     def show_at(self, x_mm: float, y_mm: float) -> None:
         """Mark this spot on both plates and say both values."""

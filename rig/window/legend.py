@@ -26,7 +26,8 @@ class Legend(QWidget):
         self._reach: float | None = None
         self._ends = ("", "")
         self.title = ""
-        self.note = ""
+        self.note = ""  # in place of the title
+        self.more = ""  # beside it
         self._tick: Callable[[float], str] = _cents
         self._strip = QImage()
         self.setSizePolicy(QSizePolicy.Expanding, QSizePolicy.Fixed)
@@ -80,7 +81,9 @@ class Legend(QWidget):
             return
         side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + high
         box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
-        painter.drawText(QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.note or self.title)
+        painter.drawText(
+            QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.note or f"{self.title}{self.more}"
+        )
         painter.drawImage(box, self._strip)
         painter.drawRect(box)
         painter.drawText(QRectF(0, box.y(), side - 0.4 * high, box.height()),

@@ -208,6 +208,9 @@ class MainWindow(QMainWindow):
 
     def _show_legend(self) -> None:
         shown = next((name for name in FIELDS if self.plate.layers[name].shown), None)
+        self.legend.more = (
+            tr("  ·  ▲ higher ▼ lower by hand") if self.plate.layers["hand"].shown else ""
+        )
         desk, ends = self.desk, (tr("lower: thin or soft"), tr("higher: thick or stiff"))
         if shown == "tone" and desk.map is not None:
             self.legend.set_field(tr("Tone against the scan's middle"),

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hands import begin_scan, click, press, stroke
-from PyQt5.QtCore import QPointF, Qt
-from PyQt5.QtWidgets import QLineEdit
+from hands import begin_scan, click, plate_point, press, stroke
+from PyQt5.QtCore import QEvent, QPointF, Qt
+from PyQt5.QtGui import QMouseEvent
+from PyQt5.QtWidgets import QApplication, QLineEdit
 from pytestqt.qtbot import QtBot
 
 from rig.jobs.overview import overview
@@ -64,6 +65,13 @@ def test_from_a_new_plate_to_the_report(
     assert window.layer_buttons["zones"].isChecked()
     assert "Work order" in window.findings.toPlainText()
     window.grab().save(str(tmp_path / "map.png"))
+
+    tones = window.desk.map.made.tone_map
+    middle = tones.places[len(tones.places) // 2]
+    move = QMouseEvent(QEvent.MouseMove, QPointF(plate_point(window, tuple(middle))), Qt.NoButton,
+                       Qt.NoButton, Qt.NoModifier)  # fmt: skip
+    QApplication.sendEvent(window.plate.viewport(), move)
+    assert "cents" in window.legend.note
 
     spot = window.desk.map.made.work_order.starting_spot_mm
     assert spot is not None

@@ -123,6 +123,20 @@ def test_only_armed_keys_move_and_they_disarm_by_themselves(
     assert panel.open.isEnabled()
 
 
+def test_a_fault_lets_go_of_the_rig(window: MainWindow, idle: object, scanned: Path) -> None:
+    assert callable(idle)
+    window.desk.open_folder(scanned)
+    idle()
+    window.desk.use_rig(RigChoice(world=WORLD, speed=0.0))
+    window.jogging.open()
+    window.faults.caught.emit(ZeroDivisionError("in a redraw"))
+    idle()
+    assert not window.jogging.is_open
+    assert not window.jog.armed
+    assert window.faults.box is not None
+    window.faults.box.close()
+
+
 def test_closing_the_window_lets_go_of_the_rig(
     qtbot: QtBot, window: MainWindow, idle: object, scanned: Path
 ) -> None:

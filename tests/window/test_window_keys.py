@@ -1,0 +1,42 @@
+"""Everything is reached by keyboard: each shortcut once, all of them under F1."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from hands import press
+from PyQt5.QtCore import Qt
+from pytestqt.qtbot import QtBot
+
+from rig.window.main_window import MainWindow
+
+
+def test_no_shortcut_means_two_things(window: MainWindow) -> None:
+    actions = [one for entries in window.actions_by_menu.values() for one in entries]
+    keys = Counter(one.shortcut().toString() for one in actions)
+    assert [key for key, times in keys.items() if times > 1 or not key] == []
+    assert all(one.text() for one in actions)
+
+
+def test_every_button_of_the_window_has_a_shortcut_or_takes_the_keyboard(
+    window: MainWindow,
+) -> None:
+    for column in (window.layer_column, window.listen, window.jog, window.spot, window.stages):
+        for button in column.findChildren(type(window.run_bar.pause)):
+            reached = button.focusPolicy() & Qt.TabFocus
+            assert reached or window.jog.isAncestorOf(button), button.text()
+
+
+def test_the_list_of_shortcuts_holds_them_all(qtbot: QtBot, window: MainWindow) -> None:
+    press(qtbot, window, Qt.Key_F1)
+    page = window.dialog.findChild(type(window.findings)).toPlainText()
+    for entries in window.actions_by_menu.values():
+        for action in entries:
+            assert " ".join(action.text().split()) in page
+    for key, page_shown in zip((Qt.Key_F2, Qt.Key_F3, Qt.Key_F4, Qt.Key_F5),
+                               window.right.pages.values(), strict=True):  # fmt: skip
+        window.dialog.reject()
+        press(qtbot, window, key)
+        assert window.right.currentWidget() is page_shown
+        window.show_shortcuts()
+    window.dialog.reject()
