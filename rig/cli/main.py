@@ -25,6 +25,7 @@ from rig.cli.commands import (
     hand,
     hearing,
     keeping,
+    listen,
     modes,
     planning,
     reporting,
@@ -34,8 +35,8 @@ from rig.model.errors import PlaterigError
 
 VERB_ORDER = (
     "new", "window", "devices", "check", "locate", "plan", "scan", "gather", "read", "scratch",
-    "map", "zones", "thickness", "preview", "compare", "history", "distinct", "hand", "modes",
-    "report", "export", "pack", "unpack", "shelf", "calibrate",
+    "map", "zones", "thickness", "preview", "compare", "history", "distinct", "hand", "listen",
+    "modes", "report", "export", "pack", "unpack", "shelf", "calibrate",
 )  # fmt: skip
 
 
@@ -75,6 +76,7 @@ for _group in (
     analysis,
     decision,
     hand,
+    listen,
     modes,
     reporting,
     calibration,

@@ -42,6 +42,8 @@ JOBS: dict[str, tuple[str, str]] = {
     "hand pairs": ("rig.jobs.hand", "hand_pairs"),
     "hand judge": ("rig.jobs.hand", "hand_judge"),
     "hand compare": ("rig.jobs.hand_compare", "hand_compare"),
+    "listen train": ("rig.jobs.ear_training", "train"),
+    "listen progress": ("rig.jobs.ear_training", "ear_progress"),
     "hand list": ("rig.jobs.hand", "hand_list"),
 }
 

@@ -142,7 +142,7 @@ def history(
 
 def draw_history(made: HistoryResult, path: Path, *, progress: Progress = silent) -> Path:
     """Draw a history. Raises UsageError for a kind not known, StorageFullError."""
-    from rig.jobs.pictures import _saved, check_kind
+    from rig.jobs.pictures import check_kind, saved
     from rig.report.history_figure import HistoryColumn, history_sheet
 
     check_kind(path)
@@ -158,7 +158,7 @@ def draw_history(made: HistoryResult, path: Path, *, progress: Progress = silent
         for e in made.entries
     ]
     sheet = history_sheet(made.name, columns, made.tracks, simulated=made.simulated)
-    return _saved(sheet, path, progress)
+    return saved(sheet, path, progress)
 
 
 def _entry(

@@ -142,23 +142,23 @@ def modes_of(
 
 def draw_modes(made: ModesResult, path: Path, *, progress: Progress = silent) -> Path:
     """Draw all modes on one sheet. Raises UsageError for a kind not known, StorageFullError."""
-    from rig.jobs.pictures import _saved, check_kind
+    from rig.jobs.pictures import check_kind, saved
     from rig.report.mode_figures import modes_sheet
 
     check_kind(path)
     progress(ProgressEvent("Drawing", 0, 1))
-    return _saved(modes_sheet(made.modes, *made.likeness), path, progress)
+    return saved(modes_sheet(made.modes, *made.likeness), path, progress)
 
 
 def draw_each(made: ModesResult, directory: Path, *, progress: Progress = silent) -> list[Path]:
     """Draw every mode into a PNG of its own, named by scan and frequency; StorageFullError."""
-    from rig.jobs.pictures import _saved
+    from rig.jobs.pictures import saved
     from rig.report.mode_figures import mode_sheet
 
     paths = []
     for number, mode in enumerate(made.modes.modes):
         progress(ProgressEvent("Drawing the modes", number, len(made.modes.modes)))
         path = directory / f"{made.modes.scan}-mode-{number + 1:02d}-{mode.hz:.0f}-Hz.png"
-        paths.append(_saved(mode_sheet(made.modes, number, *made.likeness), path, silent))
+        paths.append(saved(mode_sheet(made.modes, number, *made.likeness), path, silent))
     progress(ProgressEvent("Drawing the modes", len(paths), len(paths)))
     return paths

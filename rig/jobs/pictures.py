@@ -11,6 +11,7 @@ from rig.model.progress import Progress, ProgressEvent, silent
 if TYPE_CHECKING:
     from rig.jobs.compare import CompareResult
     from rig.jobs.make_map import MapResult
+    from rig.report.sheet import Sheet
 
 Shown = Literal["tone", "above", "doubt"]
 KINDS = (".png", ".svg", ".pdf")
@@ -42,7 +43,7 @@ def draw_map(
             strength=strength,
             foot=foot,
         )
-    return _saved(sheet, path, progress)
+    return saved(sheet, path, progress)
 
 
 def draw_comparison(made: CompareResult, path: Path, *, progress: Progress = silent) -> Path:
@@ -51,7 +52,7 @@ def draw_comparison(made: CompareResult, path: Path, *, progress: Progress = sil
 
     check_kind(path)
     progress(ProgressEvent("Drawing", 0, 1))
-    return _saved(change_sheet(made.comparison, made.surface, made.after.outline), path, progress)
+    return saved(change_sheet(made.comparison, made.surface, made.after.outline), path, progress)
 
 
 def check_kind(path: Path) -> None:
@@ -64,7 +65,8 @@ def check_kind(path: Path) -> None:
         )
 
 
-def _saved(sheet, path: Path, progress: Progress) -> Path:  # type: ignore[no-untyped-def]
+def saved(sheet: Sheet, path: Path, progress: Progress) -> Path:
+    """Write a sheet; raises StorageFullError."""
     try:
         sheet.save(path)
     except OSError as problem:
