@@ -16,16 +16,21 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from rig.jobs.plate_picture import PlatePicture
     from rig.model.outline import Outline
 
 
 @dataclass(frozen=True)
 class Laid:
-    """The picture, (rows, columns, 3) uint8 in red, green, blue, and what it says."""
+    """The picture, (rows, columns, 3) uint8 in red, green, blue, and what it says.
+
+    under: the same laid under the plate's frame, where the plate was found.
+    """
 
     picture: NDArray[np.uint8]
     result: LocateResult
     simulated: bool
+    under: PlatePicture | None = None
 
     @property
     def outline(self) -> Outline | None:
@@ -57,6 +62,7 @@ def lay(
     from rig.jobs.compose import compose
     from rig.jobs.in_force import calibration_of
     from rig.jobs.locate import _stored_outline
+    from rig.jobs.plate_picture import laid_under
     from rig.vision.locate import locate_plate
 
     check_rim_height(rim_height_mm)
@@ -75,8 +81,11 @@ def lay(
     if keep_outline and folder is not None and outline is None and located.pose is not None:
         _keep(folder, located.outline)
     source = "picture" if outline is None else "plate folder"
+    under = None
+    if located.pose is not None and located.outline is not None:
+        under = laid_under(picture, settings, located.pose, located.outline)
     rgb = picture if picture.ndim == 2 else picture[..., ::-1]
-    return Laid(rgb.copy(), LocateResult(located, face, source), rig.simulated)
+    return Laid(rgb.copy(), LocateResult(located, face, source), rig.simulated, under)
 
 
 def _keep(folder: Path | str, outline: Outline | None) -> None:

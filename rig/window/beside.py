@@ -31,13 +31,14 @@ class BesideTheMaps(QObject):
         self._window = window
         self.found: Beside | None = None
         self.picture: PlatePicture | None = None
+        self._fresh = False  # the picture was taken just now, not with a scan
         self._record = 0
         self._fetched: tuple[Any, ...] = ()
 
     def forget(self) -> None:
         """Another plate lies on the desk."""
         self.found, self._fetched = None, ()
-        self.picture = None
+        self.picture, self._fresh = None, False
 
     @property
     def face(self) -> str | None:
@@ -69,6 +70,7 @@ class BesideTheMaps(QObject):
         window = self._window
         self.found, self._record = found, 0
         shown = [n for n in ("hand", "thickness", "picture") if window.plate.layers[n].shown]
+        kept_picture = None if found.picture is not None or not self._fresh else self.picture
         window.put_away("hand", "thickness", "picture")
         if found.hand:
             layers_beside.fill_hand(window.plate.layers["hand"], found.hand[0])
@@ -76,20 +78,21 @@ class BesideTheMaps(QObject):
         if found.thickness is not None:
             layers_beside.fill_thickness(window.plate.layers["thickness"], found.thickness)
             window.offer("thickness", show=False)
-        self.picture = found.picture
-        if found.picture is not None:
-            layers_beside.fill_picture(window.plate.layers["picture"], found.picture)
+        self.picture = kept_picture or found.picture
+        self._fresh = kept_picture is not None
+        if self.picture is not None:
+            layers_beside.fill_picture(window.plate.layers["picture"], self.picture)
             window.offer("picture", show=False)
         for name in shown:
             if window.layer_buttons[name].isEnabled():
-                window.show_layer(name, True)
+                window.show_layer(name, True, tell=False)
         if found.cautions:
             window.show_findings("<br>".join(map(html.escape, found.cautions)))
         self.fetch()  # another scan may have been chosen meanwhile
 
     def show_picture(self, picture: PlatePicture) -> None:
         """A fresh picture under the plate."""
-        self.picture = picture
+        self.picture, self._fresh = picture, True
         layers_beside.fill_picture(self._window.plate.layers["picture"], picture)
         if not self._window.plate.layers["picture"].shown:
             self._window.offer("picture")

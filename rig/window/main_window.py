@@ -191,12 +191,14 @@ class MainWindow(QMainWindow):
             self.layer_buttons[name].setEnabled(False)
             self.show_layer(name, False)
 
-    def show_layer(self, name: str, shown: bool) -> None:
-        """Switch one layer; fields make room for each other."""
+    def show_layer(self, name: str, shown: bool, *, tell: bool = True) -> None:
+        """Switch one layer; fields make room for each other. tell: what it says, as findings."""
         hidden = self.plate.show_layer(name, shown)
         for layer, on in [(name, shown), *((one, False) for one in hidden)]:
             self.layer_buttons[layer].setChecked(on)
         self._show_legend()
+        if not tell:
+            return
         if shown and name == "nodal" and self.desk.modes is not None:
             self.show_findings(mode_text(self.desk.modes, self.mode))
         elif shown and name == "change" and self.desk.change is not None:

@@ -40,8 +40,7 @@ class PlateView(pg.PlotWidget):
         plot.getViewBox().disableAutoRange()
         self.layers = {name: Layer(plot, 8.0 * (n + 1)) for n, name in enumerate(LAYERS)}
         self.outline: Outline | None = None
-        self._wood: QGraphicsPathItem | None = None
-        self._rim: QGraphicsPathItem | None = None
+        self._wood: list[QGraphicsPathItem] = []  # the wood, a ground below its rim, the rim
         self.places: dict[int, tuple[float, float]] = {}
         self.chosen: int | None = None
         # dark within light, to be seen on maps as well as on the ground of any theme
@@ -82,10 +81,9 @@ class PlateView(pg.PlotWidget):
 
     def set_outline(self, outline: Outline | None) -> None:
         """Draw the wood and its rim."""
-        for item in (self._wood, self._rim):
-            if item is not None:
-                self.getPlotItem().removeItem(item)
-        self._wood = self._rim = None
+        for item in self._wood:
+            self.getPlotItem().removeItem(item)
+        self._wood = []
         new = outline is not None and outline is not self.outline
         self.outline = outline
         self.empty.setVisible(outline is None)
@@ -98,13 +96,14 @@ class PlateView(pg.PlotWidget):
             for x, y in ring[1:]:
                 path.lineTo(QPointF(float(x), float(y)))
             path.closeSubpath()
-        self._wood, self._rim = QGraphicsPathItem(path), QGraphicsPathItem(path)
-        self._wood.setBrush(pg.mkBrush(theme().wood))
-        self._wood.setPen(pg.mkPen(None))
-        self._wood.setZValue(1)
-        self._rim.setPen(pg.mkPen(theme().ink, width=drawn_width(2.2)))
-        self._rim.setZValue(95)
-        for item in (self._wood, self._rim):
+        self._wood = [QGraphicsPathItem(path) for _ in range(3)]
+        wood, ground, rim = self._wood
+        wood.setBrush(pg.mkBrush(theme().wood))
+        wood.setPen(pg.mkPen(None))
+        ground.setPen(pg.mkPen(theme().ground, width=drawn_width(5)))  # on the camera's picture
+        rim.setPen(pg.mkPen(theme().ink, width=drawn_width(2.2)))
+        for item, depth in zip(self._wood, (1, 94, 95), strict=True):
+            item.setZValue(depth)
             self.getPlotItem().addItem(item, ignoreBounds=True)
         if new:
             self.fit()

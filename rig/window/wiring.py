@@ -132,6 +132,8 @@ def _laid(window: MainWindow, laid: Any) -> None:
         return
     window.plate.set_outline(laid.outline)
     window.plate.fit()
+    if laid.under is not None:
+        window.beside.show_picture(laid.under)
     window.show_findings("<br>".join(map(html.escape, laid.result.located.notes)))
     window.stages.open_card(window.stages.plan)
 

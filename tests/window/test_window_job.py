@@ -45,6 +45,7 @@ def test_from_a_new_plate_to_the_report(
     click(qtbot, stages.take_picture)
     idle()
     assert "Found" in stages.lay.state.text()
+    assert window.plate.layers["picture"].shown
     assert stages.plan.body.isVisible()
     stages.spacing.setText("29,5")
     click(qtbot, stages.show_plan)
