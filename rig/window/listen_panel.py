@@ -159,8 +159,12 @@ class ListenPanel(QWidget):
             return
         self.verdict.setText(heard.beside)
         told = [*values, *[""] * len(heard.places)]
-        rows = "".join(
-            _row(place, heard.places[0], n == now, told[n]) for n, place in enumerate(heard.places)
+        several = len({place.scan for place in heard.places}) > 1
+        head = (tr("Tap"), tr("Attack"), tr("Cents off"), tr("Map") if any(values) else "")
+        rows = "<tr>" + "".join(f"<td style='color:{theme().faint}'>{t}</td>" for t in head)
+        rows += "</tr>" + "".join(
+            _row(place, heard.places[0], n == now, told[n], several)
+            for n, place in enumerate(heard.places)
         )
         gone = "".join(f"<p>{html.escape(text)}</p>" for text in heard.silent_taps)
         self.text.setHtml(
@@ -175,15 +179,16 @@ def _slot() -> Any:
     return label
 
 
-def _row(place: HeardPlace, first: HeardPlace, now: bool, value: str) -> str:
+def _row(place: HeardPlace, first: HeardPlace, now: bool, value: str, several: bool) -> str:
     """One line: which tap, its attack, how far that is off the first, and the map's value."""
     from math import log2
 
     hz = tr("no attack") if place.attack_hz is None else f"{place.attack_hz:.0f} Hz"
     off = ""
     if place is not first and place.attack_hz and first.attack_hz:
-        off = tr("{0} cents").format(signed(1200.0 * log2(place.attack_hz / first.attack_hz)))
+        off = signed(1200.0 * log2(place.attack_hz / first.attack_hz))
     style = f" style='background:{theme().accent}; color:{theme().on_accent}'" if now else ""
-    cells = (place.scan, tr("tap {0}").format(place.tap + 1), hz, off, value)
+    tap = f"{place.scan} {place.tap + 1}" if several else str(place.tap + 1)
+    cells = (tap, hz, off, value)
     row = "".join(f"<td>{html.escape(cell).replace(' ', '&nbsp;')}</td>" for cell in cells)
     return f"<tr{style}>{row}</tr>"

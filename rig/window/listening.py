@@ -206,7 +206,7 @@ class Listening(QObject):
         values = []
         for place in () if heard is None else heard.places:
             value = value_at(drawn, place.scan, place.tap)
-            values.append("" if value is None else tr("map {0}").format(value[0]))
+            values.append("" if value is None else value[0])
         self._panel.show_heard(heard, now, values)
 
     # --- what sounds now -----------------------------------------------------------------------

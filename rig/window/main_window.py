@@ -80,6 +80,7 @@ class MainWindow(QMainWindow):
         self.actions_by_menu = build_menus(self)
         connect_desk(self)
         QApplication.instance().installEventFilter(self)
+        QApplication.instance().paletteChanged.connect(self.went_dark_or_light)
         self.scale_type(1.0)
         self.show_state()
 
@@ -145,11 +146,10 @@ class MainWindow(QMainWindow):
         self.legend._fit()
         self.layer_column.fit()
 
-    def changeEvent(self, event: Any) -> None:
-        """The system went dark or light."""
-        super().changeEvent(event)
-        if event.type() == QEvent.ApplicationPaletteChange and hasattr(self, "actions_by_menu"):
-            QTimer.singleShot(0, self.paint_theme)
+    def went_dark_or_light(self) -> None:
+        """The system did; Qt tells the application of it, and no window."""
+        self.paint_theme()
+        self.show_state()
 
     # --- what is shown -------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 # each field would hide the others
 FIELDS = ("picture", "tone", "above", "change", "wipe", "thickness", "live")
-LAYERS = (*FIELDS, "nodal", "zones", "hand", "taps")
+LAYERS = (*FIELDS, "nodal", "hand", "taps", "zones")
 
 
 class PlateView(pg.PlotWidget):

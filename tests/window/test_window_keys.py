@@ -1,4 +1,4 @@
-"""Everything is reached by keyboard: each shortcut once, all of them under F1."""
+"""Everything is reached by keyboard, each shortcut once; dark and light as the system is."""
 
 from __future__ import annotations
 
@@ -6,9 +6,24 @@ from collections import Counter
 
 from hands import press
 from PyQt5.QtCore import Qt
+from PyQt5.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
+from rig.window import theme
 from rig.window.main_window import MainWindow
+
+
+def test_the_window_goes_dark_with_the_system(window: MainWindow) -> None:
+    application = QApplication.instance()
+    before = application.palette()
+    assert theme.LIGHT.panel in window.styleSheet()
+    application.setPalette(theme.dark_palette())
+    try:
+        assert theme.DARK.panel in window.styleSheet()
+        assert window.plate.backgroundBrush().color().name() == theme.DARK.ground
+    finally:
+        application.setPalette(before)
+    assert theme.LIGHT.panel in window.styleSheet()
 
 
 def test_no_shortcut_means_two_things(window: MainWindow) -> None:
