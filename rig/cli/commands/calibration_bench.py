@@ -73,18 +73,41 @@ PAPER = click.option(
 
 @verb(
     "sheet",
-    "Write the sheet for the lens as a PDF at true size.",
-    example="platerig calibrate sheet lens-sheet.pdf --paper a4",
+    "Write the sheet for the lens, or the bed's markers, as a PDF at true size.",
+    example="platerig calibrate sheet lens-sheet.pdf --paper a4\n"
+    "platerig calibrate sheet bed.pdf --bed --rig rig.toml --paper a3",
 )
 @click.argument("out", metavar="OUT.pdf", type=FILE)
-@PAPER
-def sheet(out: Path, paper: str, progress: Any, machine: bool) -> Answer:
-    """Write the chessboard with markers. Print it at 100 %, and measure both rulers."""
+@click.option("--bed", is_flag=True, help="The bed with its markers, as --rig tells it.")
+@click.option("--rig", type=FILE, metavar="RIG.toml", help="With --bed: whose bed.")
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "a3", "letter"]),
+    default="a4",
+    show_default=True,
+    help="a3 only with --bed.",
+)
+def sheet(
+    out: Path, bed: bool, rig: Path | None, paper: str, progress: Any, machine: bool
+) -> Answer:
+    """Write the chessboard with markers. Print it at 100 %, and measure both rulers.
+
+    With --bed: the bed of a rig file with its markers where they belong, over several sheets
+    that are joined at their crosses.
+    """
     del progress, machine
-    path = job("calibrate sheet")(out, paper)
+    if bed != (rig is not None):
+        raise click.UsageError("--bed and --rig RIG.toml belong together: whose bed?")
+    if bed:
+        from rig.jobs.bed_sheet import write_bed_sheet
+
+        made = write_bed_sheet(rig or out, out, paper)
+        check = "Print it at 100 %: the bar must measure 100 mm on every sheet."
+    else:
+        made = job("calibrate sheet")(out, paper)
+        check = "Print it at 100 % and measure both rulers."
     return Answer(
-        {"sheet": str(path), "paper": paper},
-        lambda to: to.line(f"Sheet: {path}. Print it at 100 % and measure both rulers."),
+        {"sheet": str(made), "paper": paper}, lambda to: to.line(f"Sheet: {made}. {check}")
     )
 
 
