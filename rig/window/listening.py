@@ -156,6 +156,10 @@ class Listening(QObject):
     def play(self, places: list[Place]) -> None:
         """Play these; what sounds now is ended first."""
         desk = self._window.desk
+        if desk.run is not None:
+            self._panel.say(tr("A scan is running, and its microphone would hear this."))
+            self._window.show_tab(self._panel)
+            return
         if desk.workers.running("listening.listen") or desk.workers.running("listening.play"):
             self._next = places
             self._stopped.set()

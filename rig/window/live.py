@@ -56,6 +56,7 @@ class LiveScan:
         """The scan has been started."""
         window = self._window
         run.lost.connect(window.ask_plugged_in)
+        window.listening.stop()  # the microphone would hear it
         self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})
         window.put_away("tone", "above", "zones", "nodal", "change")

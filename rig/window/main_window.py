@@ -222,8 +222,10 @@ class MainWindow(QMainWindow):
             self.legend.set_field(tr("Above or below target: {0}").format(tr(target)),
                                   desk.map.above.reach_cents, ends)  # fmt: skip
         elif shown == "change" and desk.change is not None:
-            self.legend.set_field(tr("After minus before"), desk.change.change.reach_cents,
-                                  (tr("fallen"), tr("risen")))  # fmt: skip
+            found = desk.change.made.comparison
+            self.legend.set_field(tr("{0} minus {1}").format(found.after, found.before),
+                                  desk.change.change.reach_cents,
+                                  (tr("lower"), tr("higher")))  # fmt: skip
         elif shown == "thickness" and (told := self.beside.thickness_words()) is not None:
             self.legend.set_field(*told)
         elif shown == "wipe" and (pair := self.comparing.pair) is not None:

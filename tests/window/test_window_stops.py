@@ -10,6 +10,7 @@ from hands import begin_scan, click
 from PyQt5.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
+from rig.jobs.listening import Place
 from rig.jobs.overview import overview
 from rig.window.main_window import MainWindow
 
@@ -34,6 +35,9 @@ def test_pause_then_esc_halts(
     run = window.desk.run
     assert run is not None
     assert "left, done at" in window.run_bar.what.text()
+    window.listening.play([Place("S0001", 3)])
+    assert "microphone would hear" in window.listen.problem.text()
+    assert not window.desk.workers.running("listening.listen")
     click(qtbot, window.run_bar.pause)
     qtbot.waitUntil(lambda: "paused" in window.run_bar.what.text(), timeout=20_000)
     assert run.state == "paused"
