@@ -62,4 +62,4 @@ class LayerColumn(QScrollArea):
     def fit(self) -> None:
         """As wide as its widest text."""
         widest = max(button.sizeHint().width() for button in self.buttons.values())
-        self.setFixedWidth(widest + 14)
+        self.setFixedWidth(widest + 10 + self.verticalScrollBar().sizeHint().width())

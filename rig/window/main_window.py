@@ -258,6 +258,18 @@ class MainWindow(QMainWindow):
         """Bring a page of the right side to the front."""
         self.right.show_page(page)
 
+    def show_alone(self) -> None:
+        """The plate alone, to be looked at from afar; once more: with its sides."""
+        alone = self.right.isVisible()
+        for side in (self.stages, self.right, self.layer_column):
+            side.setVisible(not alone)
+        self.show_number()
+        QTimer.singleShot(0, self.plate.fit)
+
+    def show_number(self) -> None:
+        """The chosen tap's number on the plate itself, where the page that has it is hidden."""
+        self.plate.set_number("" if self.right.isVisible() else self.spot.number.text())
+
     def show_findings(self, page: str) -> None:
         """Say what a map says, in front unless somebody listens or moves the hammer."""
         self.findings.setHtml(page)

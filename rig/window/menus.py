@@ -79,6 +79,7 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
                 (tr("Page {0}").format(text), f"F{key}", lambda page=page: window.show_tab(page))
                 for key, (text, page) in enumerate(window.right.pages.items(), start=2)
             ),
+            (tr("The plate alone, or with its sides"), "F9", window.show_alone),
             (tr("Next nodal lines"), "M", window.next_mode),
             (tr("Next record of the hand"), "Shift+H", window.beside.next_record),
             (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),

@@ -53,10 +53,11 @@ class PlateView(pg.PlotWidget):
         self.empty.setAlignment(Qt.AlignCenter)
         self.empty.setWordWrap(True)
         self.empty.setAttribute(Qt.WA_TransparentForMouseEvents)
-        self.name = QLabel(self)
-        self.name.setObjectName("over")
-        self.name.setAttribute(Qt.WA_TransparentForMouseEvents)
-        self.name.hide()
+        self.number, self.name = QLabel(self), QLabel(self)
+        for label, kind in ((self.number, "afar"), (self.name, "over")):
+            label.setObjectName(kind)
+            label.setAttribute(Qt.WA_TransparentForMouseEvents)
+            label.hide()
         self.scene().sigMouseClicked.connect(self._clicked)
         self.paint_theme()
 
@@ -114,6 +115,13 @@ class PlateView(pg.PlotWidget):
         self.name.setVisible(bool(text))
         self.name.adjustSize()
         self.name.move(self.width() - self.name.width() - 6, 4)
+
+    def set_number(self, text: str) -> None:
+        """The number of the chosen tap, to be read from afar; empty: none."""
+        self.number.setText(text)
+        self.number.setVisible(bool(text))
+        self.number.adjustSize()
+        self.number.move(int(self.getPlotItem().getAxis("left").width()) + 12, 8)
 
     def resizeEvent(self, event: Any) -> None:
         """The sentence on the empty plate stays in the middle."""

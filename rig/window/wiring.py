@@ -249,6 +249,7 @@ def _other_scan(window: MainWindow) -> None:
 
 def _spot_read(window: MainWindow, found: Any) -> None:
     window.spot.show_spot(found, value_at(window.desk.map, found.scan, found.tap))
+    window.show_number()
     if window.right.currentWidget() not in (window.listen, window.jog):
         window.show_tab(window.spot)
 

@@ -97,6 +97,14 @@ def test_from_a_new_plate_to_the_report(
     idle()
     assert window.plate.chosen == tap.tap
     assert "Attack" in window.spot.readings.toPlainText()
+    number = window.spot.number.text()
+    assert number
+    press(qtbot, window, Qt.Key_F9)
+    assert not window.stages.isVisible()
+    assert window.plate.number.text() == number
+    press(qtbot, window, Qt.Key_F9)
+    assert window.spot.isVisible()
+    assert not window.plate.number.isVisible()
 
     click(qtbot, window.spot.out)
     idle()
