@@ -200,7 +200,7 @@ def _zones(
     difference: Difference, sd: FloatArray, z: FloatArray, chance: Chance, floor_cents: float
 ) -> tuple[tuple[ChangeZone, ...], np.ndarray]:
     needed = float(np.quantile(chance.draws, CONFIDENCE))
-    change = difference.change_cents
+    change, gone = difference.change_cents, _wood(difference)
     significant = np.zeros(len(z), dtype=bool)
     zones = []
     for sign in (-1.0, 1.0):
@@ -210,14 +210,13 @@ def _zones(
                 continue
             significant[region] = True
             top = region[int(np.argmax(np.abs(z[region])))]
-            half = sign * change >= 0.5 * abs(change[top])
+            half = sign * gone >= 0.5 * sign * gone[top]
             body = next(
                 r
                 for r in connected(difference.places, half, 1.2 * difference.spacing_mm)
                 if top in r
             )
-            weight = np.abs(change[body])
-            x, y = np.average(difference.places[body], axis=0, weights=weight)
+            x, y = np.average(difference.places[body], axis=0, weights=np.abs(gone[body]))
             zones.append(
                 ChangeZone(
                     x_mm=float(x),
@@ -230,6 +229,18 @@ def _zones(
             )
     zones.sort(key=lambda zone: -abs(zone.change_cents) / zone.sd_cents)
     return tuple(zones), significant
+
+
+def _wood(difference: Difference) -> FloatArray:
+    """Change (m,) as wood put on, up to a scale: where it lies, not how much tone it changed.
+
+    Local tone goes with thickness, so that the same shaving changes thin wood's tone more; the
+    middle of a cut on a graduated plate would come out too far towards the thin side.
+    """
+    if difference.reading != "local":
+        return difference.change_cents
+    thickness = 2.0 ** ((difference.before_cents - np.median(difference.before_cents)) / 1200.0)
+    return np.asarray(thickness * (2.0 ** (difference.change_cents / 1200.0) - 1.0))
 
 
 def matched_partials(
