@@ -125,10 +125,11 @@ class Comparing(QObject):
 
     # --- the line in hand ------------------------------------------------------------------------
 
-    def begin(self, x_mm: float, y_mm: float, _modifiers: Any) -> bool:
-        """A drag that begins on the line moves the line."""
+    def begin(self, x_mm: float, y_mm: float, modifiers: Any) -> bool:
+        """A drag that begins on the line moves the line; with Shift it is listened to."""
         plate = self._window.plate
-        if self.pair is None or self.beside or not plate.layers["wipe"].shown:
+        held = bool(modifiers & Qt.ShiftModifier)
+        if held or self.pair is None or self.beside or not plate.layers["wipe"].shown:
             return False
         box = plate.getPlotItem().getViewBox()
         off = box.mapViewToScene(QPointF(self.line_mm, y_mm)) - box.mapViewToScene(

@@ -74,10 +74,13 @@ def taps_along(path_mm: FloatArray, places: dict[int, tuple[float, float]]) -> l
     for start, leg, count in zip(path_mm, legs, steps, strict=False):
         fine.append(start + leg * (np.arange(1, count + 1) / count)[:, None])
     points = np.vstack(fine)
-    gaps = np.hypot(*(at[:, None, :] - points[None, :, :]).transpose(2, 0, 1))
     apart = np.hypot(*(at[:, None, :] - at[None, :, :]).transpose(2, 0, 1))
     np.fill_diagonal(apart, np.inf)
     reach = 0.6 * float(np.median(apart.min(axis=1))) if len(at) > 1 else 10.0
-    passed = np.flatnonzero(gaps.min(axis=1) < reach)
-    order = sorted(passed, key=lambda row: int(np.argmin(gaps[row])))
-    return [numbers[row] for row in order]
+    passed = []
+    for number, place in zip(numbers, at, strict=True):  # a scribble has thousands of points
+        gaps = np.hypot(*(points - place).T)
+        nearest = int(np.argmin(gaps))
+        if gaps[nearest] < reach:
+            passed.append((nearest, number))
+    return [number for _, number in sorted(passed)]

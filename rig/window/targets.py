@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyqtgraph as pg
-from PyQt5.QtCore import QObject, QPointF
+from PyQt5.QtCore import QObject, QPointF, Qt
 from PyQt5.QtWidgets import QFileDialog
 
 from rig.window import layers
@@ -101,8 +101,10 @@ class Targets(QObject):
 
     # --- the starting spot -----------------------------------------------------------------------
 
-    def begin(self, x_mm: float, y_mm: float, _modifiers: Any) -> bool:
-        """A drag that begins on the cross moves the cross."""
+    def begin(self, x_mm: float, y_mm: float, modifiers: Any) -> bool:
+        """A drag that begins on the cross moves the cross; with Shift it is listened to."""
+        if modifiers & Qt.ShiftModifier:
+            return False
         drawn, plate = self._window.desk.map, self._window.plate
         spot = None if drawn is None else drawn.made.work_order.starting_spot_mm
         if spot is None or not plate.layers["zones"].shown:
