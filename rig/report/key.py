@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -51,14 +51,14 @@ def draw_colour_bar(
 
 def draw_key(page: PlateSheet, top: float, entries: Sequence[KeyEntry]) -> float:
     """Draw the legend, and the scale bar at the foot; returns where the legend ends."""
+    samples = page.sheet.axes(page.column_mm, top, 7.0, max(page.height_mm - top, 10.0))
+    samples.set_xlim(0.0, 7.0)
+    samples.set_ylim(page.height_mm, top)  # mm from the top, as the words beside them
+    samples.axis("off")
     for kind, text in entries:
         indent = 0.0 if kind == "text" else 7.6
         lines = page.sheet.wrapped(text, COLUMN_MM - indent)
-        sample = page.sheet.axes(page.column_mm, top, 7.0, 3.4)
-        sample.set_xlim(0, 7)
-        sample.set_ylim(0, 3.4)
-        sample.axis("off")
-        _SAMPLES[kind](sample)
+        _SAMPLES[kind](samples, top + 1.7)
         page.sheet.text(page.column_mm + indent, top + 0.3, "\n".join(lines))
         top += 1.8 + 3.2 * len(lines)
     scale_bar(page.sheet, page.column_mm, page.height_mm - 13.0, page.scale)
@@ -90,28 +90,36 @@ def draw_zone_list(page: PlateSheet, top: float, zones: Sequence[HighZone]) -> N
         page.sheet.text(page.column_mm + 0.5, top + 7.4 + 3.6 * len(fits), more)
 
 
-def _zone_sample(axes: Any) -> None:
+def _zone_sample(axes: Any, y: float) -> None:
     from matplotlib.patches import Circle, Rectangle
 
-    axes.add_patch(Rectangle((0.4, 0.3), 5.8, 2.8, fc="none", ec=INK, lw=1.6))
-    axes.add_patch(Circle((3.3, 1.7), 0.9, fc="white", ec=INK, lw=0.8))
+    axes.add_artist(Rectangle((0.4, y - 1.4), 5.8, 2.8, fc="none", ec=INK, lw=1.6))
+    axes.add_artist(Circle((3.3, y), 0.9, fc="white", ec=INK, lw=0.8))
 
 
-def _hatch_sample(axes: Any) -> None:
+def _hatch_sample(axes: Any, y: float) -> None:
     from matplotlib.patches import Rectangle
 
-    axes.add_patch(Rectangle((0.2, 0.2), 6, 3, fc="none", ec=FAINT, lw=0, hatch="/////"))
+    axes.add_artist(Rectangle((0.2, y - 1.5), 6, 3, fc="none", ec=FAINT, lw=0, hatch="/////"))
 
 
-_SAMPLES: dict[str, Any] = {
-    "contour": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=INK, lw=0.8),
-    "dash": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=INK, lw=0.8, ls=(0, (4, 2))),
-    "faint": lambda axes: axes.plot([0, 6.5], [1.7, 1.7], color=FAINT, lw=0.6),
-    "dot": lambda axes: axes.plot([3.2], [1.7], ".", ms=2.6, color=INK, mew=0),
-    "ring": lambda axes: axes.plot([3.2], [1.7], "o", ms=6, mfc="white", mec=INK, mew=1.2),
-    "square": lambda axes: axes.plot([3.2], [1.7], "s", ms=5.5, mfc="white", mec=INK, mew=1.2),
-    "start": lambda axes: axes.plot([3.2], [1.7], "+", ms=8, mew=1.4, color=INK),
+def _line(axes: Any, y: float, **style: Any) -> None:
+    axes.plot([0, 6.5], [y, y], **({"color": INK, "lw": 0.8} | style))
+
+
+def _mark(axes: Any, y: float, mark: str, **style: Any) -> None:
+    axes.plot([3.2], [y], mark, **({"mfc": "white", "mec": INK, "mew": 1.2} | style))
+
+
+_SAMPLES: dict[str, Callable[[Any, float], None]] = {
+    "contour": _line,
+    "dash": lambda axes, y: _line(axes, y, ls=(0, (4, 2))),
+    "faint": lambda axes, y: _line(axes, y, color=FAINT, lw=0.6),
+    "dot": lambda axes, y: _mark(axes, y, ".", ms=2.6, mfc=INK, mew=0),
+    "ring": lambda axes, y: _mark(axes, y, "o", ms=6),
+    "square": lambda axes, y: _mark(axes, y, "s", ms=5.5),
+    "start": lambda axes, y: _mark(axes, y, "+", ms=8, mew=1.4),
     "zone": _zone_sample,
     "hatch": _hatch_sample,
-    "text": lambda _axes: None,
+    "text": lambda _axes, _y: None,
 }

@@ -32,7 +32,7 @@ _CELL_MM = 46.0
 _LONGEST_MM = 90.0
 _PAGE_CELL_MM = 37.0  # in a report
 _WORDS_MM = 12.5
-_STEP_MM = 1.5
+_STEP_MM = 2.0
 _KEY_MM = 18.0
 _NORMALISED = {
     "force": "divided by the force of the strike",
@@ -179,25 +179,23 @@ def _greatest(values: FloatArray, outline: Outline, grid: FloatArray) -> FloatAr
 def _draw(axes: Axes, modes: PlateModes, number: int, field: _Field) -> None:
     """Signed amplitude, contour lines (below 0 dashed), nodal lines, outline."""
     from matplotlib.colors import ListedColormap
-    from matplotlib.patches import PathPatch
 
     outline, values = modes.outline, field.values[..., number]
     half = 0.5 * _STEP_MM
-    clip = PathPatch(draw.wood_path(outline), transform=axes.transData, fc="none", ec="none")
-    axes.add_patch(clip)
+    clip = draw.wood_path(outline), axes.transData
     image = axes.imshow(
         values, origin="lower", cmap=ListedColormap(diverging()), vmin=-1.0, vmax=1.0, zorder=1,
         extent=(field.x_mm[0] - half, field.x_mm[-1] + half,
                 field.y_mm[0] - half, field.y_mm[-1] + half),
         interpolation="bilinear", aspect="equal",
     )  # fmt: skip
-    image.set_clip_path(clip)
-    for levels, style in (((0.25, 0.5, 0.75), "solid"), ((-0.75, -0.5, -0.25), (0, (4, 2)))):
-        lines = axes.contour(
-            field.x_mm, field.y_mm, values, levels=levels, colors=INK, linewidths=0.35,
-            linestyles=[style], zorder=2,
-        )  # fmt: skip
-        lines.set_clip_path(clip)
+    image.set_clip_path(*clip)
+    dashed = (0, (4, 2))
+    lines = axes.contour(
+        field.x_mm, field.y_mm, values, levels=(-0.75, -0.5, -0.25, 0.25, 0.5, 0.75), colors=INK,
+        linewidths=0.35, linestyles=[dashed] * 3 + ["solid"] * 3, zorder=2,
+    )  # fmt: skip
+    lines.set_clip_path(*clip)
     for line in modes.nodal_lines[number]:
         axes.plot(line[:, 0], line[:, 1], color="white", lw=2.2, zorder=3)
         axes.plot(line[:, 0], line[:, 1], color=INK, lw=1.1, zorder=3.1)

@@ -292,9 +292,11 @@ class Pages(FPDF):
                 left = self.l_margin + block * block_mm
                 for row, cells in enumerate((heads, *part)):
                     self.set_font(_FAMILY, "B" if row == 0 else "", 6.5)
-                    self.set_xy(left, top + row * line)
-                    for text in cells:
-                        self.cell(cell, line, text, align="R")
+                    base = top + (row + 0.75) * line
+                    for column, text in enumerate(cells, start=1):
+                        # not a cell each: there are thousands, and a cell takes three times as long
+                        right = left + column * cell - self.get_string_width(text)
+                        self.text(right, base, text)
             self.set_y(top + (depth + 1) * line + 2.0)
             if rows:
                 self.add_page(same=True)

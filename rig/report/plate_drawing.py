@@ -75,10 +75,11 @@ def draw_outline(axes: Axes, outline: Outline, *, filled: bool = False) -> None:
     from matplotlib.patches import PathPatch, Polygon
 
     if filled:
-        axes.add_patch(PathPatch(wood_path(outline), fc="#f6f4f0", ec="none", zorder=0))
+        axes.add_artist(PathPatch(wood_path(outline), fc="#f6f4f0", ec="none", zorder=0))
     for hole in outline.holes:
-        axes.add_patch(Polygon(np.asarray(hole), fc=PAPER, ec=INK, lw=0.7, zorder=4))
-    axes.add_patch(Polygon(np.asarray(outline.rim), fc="none", ec=INK, lw=1.2, zorder=4))
+        axes.add_artist(Polygon(np.asarray(hole), fc=PAPER, ec=INK, lw=0.7, zorder=4))
+    # add_patch would measure every corner to fit the axes, which are set already
+    axes.add_artist(Polygon(np.asarray(outline.rim), fc="none", ec=INK, lw=1.2, zorder=4))
     low, high = outline.rim[:, 1].min(), outline.rim[:, 1].max()
     axes.plot([0, 0], [low, high], color=FAINT, lw=0.5, ls=(0, (8, 3, 1, 3)), zorder=2)
 
@@ -211,11 +212,7 @@ def contour_number_spots(
 
 
 def _clip_to_wood(axes: Axes, artist: Any, outline: Outline) -> None:
-    from matplotlib.patches import PathPatch
-
-    clip = PathPatch(wood_path(outline), transform=axes.transData, fc="none", ec="none")
-    axes.add_patch(clip)
-    artist.set_clip_path(clip)
+    artist.set_clip_path(wood_path(outline), axes.transData)
 
 
 def signed_number(value: float, signed: bool = True) -> str:
@@ -279,7 +276,7 @@ def region_depth(
     """
     from scipy.ndimage import distance_transform_edt, gaussian_filter
 
-    step, reach = 0.5, 0.78 * typical_spacing_mm(places)
+    step, reach = 1.0, 0.78 * typical_spacing_mm(places)
     low, high = outline.rim.min(axis=0) - 20.0, outline.rim.max(axis=0) + 20.0
     x, y = np.arange(low[0], high[0], step), np.arange(low[1], high[1], step)
     away = np.ones((len(y), len(x)), dtype=bool)

@@ -193,10 +193,17 @@ class Sheet:
             "svg": {"Date": None},
             "pdf": {"CreationDate": None},
         }
+        # half the time for a tenth more bytes
+        packing: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if kind == "png" else {}
         path.parent.mkdir(parents=True, exist_ok=True)
         with rc_context({"svg.hashsalt": "platerig", "pdf.fonttype": 42, "svg.fonttype": "path"}):
             self.figure.savefig(
-                path, dpi=dots_per_inch, format=kind, metadata=undated.get(kind), facecolor="white"
+                path,
+                dpi=dots_per_inch,
+                format=kind,
+                metadata=undated.get(kind),
+                facecolor="white",
+                **packing,
             )
         return path
 

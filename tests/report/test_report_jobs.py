@@ -149,7 +149,7 @@ def test_start_and_target_are_those_that_were_asked_for(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     drawing = tmp_path / "wish.csv"
-    places = samples.grid(samples.outline(), 40.0)
+    places = samples.grid(samples.outline(), 25.0)
     rows = [f"{x:.0f},{y:.0f},{0.2 * y:.0f}" for x, y in places]
     drawing.write_text("\n".join(["x_mm,y_mm,target_cents", *rows]), encoding="utf-8")
     scans = {"S0003": "earlier scan S0001", "S0001": "mirror side", "S0002": "other face S0003"}
