@@ -10,6 +10,7 @@ from PyQt5.QtCore import QTimer
 
 from rig.jobs.overview import TapState
 from rig.window import dialogs, layers
+from rig.window.scale import show_scale
 from rig.window.words import tr
 from rig.window.worker import REDRAW_MS
 
@@ -127,7 +128,7 @@ class LiveScan:
             layers.fill_live(window.plate.layers["live"], places, cents, reach, self._size_mm)
             if reach != self.reach:
                 self.reach = reach
-                window._show_legend()
+                show_scale(window)
 
     def _sentence(self, run: ScanRun) -> str:
         if run.halted:

@@ -36,6 +36,7 @@ from rig.window.menus import build_menus, shortcut_sheet
 from rig.window.new_plate import NewPlate
 from rig.window.plate_view import FIELDS, PlateView
 from rig.window.run_bar import RunBar
+from rig.window.scale import show_scale
 from rig.window.settings import Memory, screen_factor
 from rig.window.side import Side
 from rig.window.stages import Stages
@@ -196,7 +197,7 @@ class MainWindow(QMainWindow):
         hidden = self.plate.show_layer(name, shown)
         for layer, on in [(name, shown), *((one, False) for one in hidden)]:
             self.layer_buttons[layer].setChecked(on)
-        self._show_legend()
+        show_scale(self)
         if not tell:
             return
         if shown and name == "nodal" and self.desk.modes is not None:
@@ -207,38 +208,6 @@ class MainWindow(QMainWindow):
             self.show_findings(map_text(self.desk.map))
         elif shown and (page := self.beside.text(name)):
             self.show_findings(page)
-
-    def _show_legend(self) -> None:
-        shown = next((name for name in FIELDS if self.plate.layers[name].shown), None)
-        self.legend.more = (
-            tr("  ·  ▲ higher ▼ lower by hand") if self.plate.layers["hand"].shown else ""
-        )
-        desk, ends = self.desk, (tr("lower: thin or soft"), tr("higher: thick or stiff"))
-        if shown == "tone" and desk.map is not None:
-            self.legend.set_field(tr("Tone against the scan's middle"),
-                                  desk.map.tone.reach_cents, ends)  # fmt: skip
-        elif shown == "above" and desk.map is not None:
-            target = desk.map.made.tone_map.target_name
-            self.legend.set_field(tr("Above or below target: {0}").format(tr(target)),
-                                  desk.map.above.reach_cents, ends)  # fmt: skip
-        elif shown == "change" and desk.change is not None:
-            found = desk.change.made.comparison
-            self.legend.set_field(tr("{0} minus {1}").format(found.after, found.before),
-                                  desk.change.change.reach_cents,
-                                  (tr("lower"), tr("higher")))  # fmt: skip
-        elif shown == "thickness" and (told := self.beside.thickness_words()) is not None:
-            self.legend.set_field(*told)
-        elif shown == "wipe" and (pair := self.comparing.pair) is not None:
-            self.legend.set_field(tr("Tone of {0} and {1}, each against its middle").format(
-                pair.before, pair.after), pair.fields[1].reach_cents, ends)  # fmt: skip
-        elif shown == "live":
-            self.legend.set_field(tr("Attack as heard so far, against its middle"),
-                                  self.live.reach, ends)  # fmt: skip
-        else:
-            words = self.beside.text("picture") if shown == "picture" else ""
-            if self.plate.layers["hand"].shown:
-                words = f"{words}  {self.beside.hand_words()}".strip()
-            self.legend.set_field(words, None, ends)
 
     def next_mode(self) -> None:
         """Nodal lines of the next partial."""
