@@ -1,1 +1,1 @@
-"""Figures, PDF and tables."""
+"""Figures, tables, and reports as PDF or HTML."""
