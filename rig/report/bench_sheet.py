@@ -9,14 +9,13 @@ from rig.report.plate_drawing import signed_number
 from rig.report.sheet import PAPER_MM
 from rig.report.small_maps import SmallMap, beside_text_sheet
 from rig.report.text_parts import title, work_order
-from rig.report.words import cents, face_words, map_alt, true_minus
+from rig.report.words import DEPTH_READINGS, cents, face_words, map_alt, true_minus
 from rig.report.writer import Writer
 
 _COLUMN_MM = 66.0  # of words beside the map
 _SIDES_MM = 2 * 12.0 + 5.0
 _ABOVE_MM = 36.0
 _BELOW_MM = 72.0  # for when to stop
-_DEPTH_READINGS = ("local", "rebound")  # whose cents go with thickness
 
 
 def bench_sheet(pages: Writer, content: ReportContent) -> None:
@@ -77,13 +76,15 @@ def stop_rules(content: ReportContent) -> list[str]:
     told: list[str] = []
     if content.thickness is not None and content.thickness.zones:
         told += [true_minus(text) for text in content.thickness.zones[:3]]
-    elif zones and made.reading in _DEPTH_READINGS:
+    elif zones and made.reading in DEPTH_READINGS:
         first = zones[0]
         share = 100.0 * (1.0 - 2.0 ** (-first.excess_cents / 1200.0))
         told.append(
             f"Zone 1 stands {signed_number(first.excess_cents)} cents above its target: were it "
             f"all thickness, {share:.0f} % of it there. Take off half of that at most, then scan."
         )
+    if not zones:
+        told.append("By this scan no wood is to come off anywhere.")
     enough = face.work_order.smallest_change_cents or made.repeatability_cents
     if enough is not None:
         told.append(

@@ -10,7 +10,7 @@ from rig.report.map_figures import tone_map_sheet
 from rig.report.plate_drawing import colour_reach, plain_number, signed_number
 from rig.report.small_figures import waves_sheet
 from rig.report.text_parts import title
-from rig.report.words import face_words, map_alt
+from rig.report.words import DEPTH_READINGS, face_words, map_alt
 from rig.report.writer import Writer
 
 
@@ -28,8 +28,8 @@ def explanation(pages: Writer, content: ReportContent) -> None:
         for paragraph in paragraphs:
             pages.paragraph(paragraph)
     made = content.shown.tone_map
-    if made.reading not in ("local", "rebound"):
-        pages.paragraph(texts.CLASS_NOT_THICKNESS)
+    if made.reading not in DEPTH_READINGS:
+        pages.paragraph(texts.NOT_THICKNESS)
     pages.points(content.missing)
 
 

@@ -16,7 +16,7 @@ from rig.report.key import KeyEntry, draw_colour_bar, draw_key, draw_zone_list
 from rig.report.layout import plate_sheet
 from rig.report.palette import INK
 from rig.report.sheet import Heading, Paper, Sheet
-from rig.report.words import change_lines, face_words, map_lines
+from rig.report.words import DEPTH_READINGS, change_lines, face_words, map_lines
 
 
 @dataclass(frozen=True)
@@ -98,10 +98,12 @@ def tone_map_sheet(
     )
     drawn = draw_map(page.axes, tone_map, surface, outline, work_order, excess=excess, blank=blank)
     page.sheet.mark_simulated(page.axes)
+    thick = tone_map.reading in DEPTH_READINGS
     top = draw_colour_bar(
         page, drawn.image, "cents",
         "above or below target" if excess else "against the scan's middle",
-        drawn.step, signed=True, above="higher:\nthick\nor stiff", below="lower:\nthin\nor soft",
+        drawn.step, signed=True, above="higher:\nthick\nor stiff" if thick else "higher",
+        below="lower:\nthin\nor soft" if thick else "lower",
         blank=blank,
     )  # fmt: skip
     entries = [

@@ -8,11 +8,12 @@ from rig.report.facts_text import condition_rows, plate_pairs
 from rig.report.map_figures import change_sheet
 from rig.report.small_maps import SmallMap, side_by_side_sheet
 from rig.report.text_parts import this_report, title
-from rig.report.words import change_lines, count, face_words, map_alt, true_minus
+from rig.report.words import DEPTH_READINGS, change_lines, count, face_words, map_alt, true_minus
 from rig.report.writer import Writer
 
 _PLATE_MM = (78.0, 150.0)  # room for each of two plates side by side
 _FACES_MM = (78.0, 95.0)
+_ONE_MM = (110.0, 150.0)
 _PHOTOGRAPH_MM = 105.0
 
 
@@ -38,6 +39,9 @@ def change(pages: Writer, content: ReportContent) -> None:
     pages.text_page()
     found, before, shown = content.change, content.before, content.shown
     if found is None or before is None:
+        pages.heading("The plate's tone")
+        alt = map_alt(shown.tone_map, (), "Tone map")
+        pages.figure(side_by_side_sheet([_small("Tone", shown)], content.outline, _ONE_MM), alt)
         pages.heading("What was found")
         for sentence in content.sentences():
             pages.paragraph(sentence)
@@ -82,6 +86,8 @@ def both_faces(pages: Writer, content: ReportContent) -> None:
     pages.heading("How to read the maps", keep_mm=50.0)
     for sentence in texts.FOR_OWNERS:
         pages.paragraph(sentence)
+    thick = content.shown.tone_map.reading in DEPTH_READINGS
+    pages.paragraph(texts.HIGHER_IS_THICKER if thick else texts.NOT_THICKNESS)
     for scans, facts in _by_rig(content):
         pages.heading(f"Rig and calibration ({', '.join(scans)})", keep_mm=40.0)
         pages.pairs(facts.rig)
@@ -127,7 +133,8 @@ def _in_plain_words(content: ReportContent) -> list[str]:
         told.append("Nowhere is the change larger than what two scans differ by of themselves.")
     shifts = comparison.ring
     if shifts:
-        low, high = min(s.change_cents for s in shifts), max(s.change_cents for s in shifts)
+        moved = [round(shift.change_cents, 1) + 0.0 for shift in shifts]  # no −0.0
+        low, high = min(moved), max(moved)
         told.append(
             true_minus(
                 f"The notes of the whole plate ({count(len(shifts), 'partial')} heard in both) "

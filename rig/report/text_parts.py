@@ -189,7 +189,8 @@ def work_order(
     elif order.starting_spot_reason:
         pages.paragraph(f"No starting spot: {order.starting_spot_reason}")
     if not order.zones:
-        pages.paragraph("No high zone that chance could not explain.")
+        none = true_minus(order.sentence) or "No high zone that chance could not explain."
+        pages.paragraph(none)
         return
     if narrow:
         pages.grid(

@@ -176,12 +176,15 @@ FOR_OWNERS = (
     "microphone heard every tap. Orange-brown is where the wood sounds higher than the plate's "
     "own middle, blue where it sounds lower; the lines join places of equal tone, and their "
     "numbers are cents: 100 cents are one semitone.",
-    "Higher means thicker or stiffer wood, lower means thinner or softer; sound alone cannot tell "
-    "which. The plate's middle is thicker than its edge on purpose, so no plate is one colour.",
     "A change counts only where it is larger than what two scans of an untouched plate differ by "
     "of themselves. Warmth and damp move the notes of wood too: compare scans made in like air.",
     "This record describes a plate's state. It is no valuation, no proof of who made it, and it "
     "does not say that the instrument sounds better or worse.",
+)
+
+HIGHER_IS_THICKER = (
+    "Higher means thicker or stiffer wood, lower means thinner or softer; sound alone cannot tell "
+    "which. The plate's middle is thicker than its edge on purpose, so no plate is one colour."
 )
 
 FOR_CLASSES = (
@@ -220,7 +223,7 @@ FOR_CLASSES = (
     ),
 )
 
-CLASS_NOT_THICKNESS = (
+NOT_THICKNESS = (
     "The map of this scan shows what the ear takes first from each tap. It is shaped by the whole "
     "plate and by the distance to the edge, so a high place need not be a thick one."
 )

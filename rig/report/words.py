@@ -18,6 +18,9 @@ READING_WORDS = {
 }
 
 
+DEPTH_READINGS = ("local", "rebound")  # whose cents go with thickness
+
+
 def face_words(face: Face) -> str:
     """`outer face` or `inner face`."""
     return f"{face} face"

@@ -181,7 +181,8 @@ def test_without_a_comparison_the_record_says_what_is_missing(tmp_path: Path) ->
     alone = replace(alone, plate=replace(alone.plate, reference=None))
     alone = replace(alone, missing=missing(alone))
     text = text_of(write_report(alone, tmp_path / "owner.pdf").path)
-    for part in ("There is no before and after", "No photograph", "No owner's reference"):
+    for part in ("There is no before and after", "No photograph", "No owner's reference",
+                 "The plate's tone", "Tone: S0002"):  # fmt: skip
         assert part in text
     assert "Before and after" not in text
 
@@ -279,6 +280,19 @@ def test_same_content_same_bytes(
     for ending in ("pdf", "html"):
         again = write_report(full_content("bench"), tmp_path / f"again.{ending}")
         assert again.path.read_bytes() == written("bench", ending).read_bytes()
+
+
+def test_a_reading_that_is_no_thickness_is_not_called_one(tmp_path: Path) -> None:
+    for kind in ("owner", "class"):
+        content = full_content(kind)  # type: ignore[arg-type]  # two of the kinds
+        heard = tuple(
+            replace(face, tone_map=replace(face.tone_map, reading="attack"))
+            for face in content.faces
+        )
+        page = write_report(replace(content, faces=heard), tmp_path / f"{kind}.html").path
+        text = page.read_text(encoding="utf-8")
+        assert texts.NOT_THICKNESS in text
+        assert texts.HIGHER_IS_THICKER not in text
 
 
 def test_cautions_stand_in_every_kind_that_is_worked_by(
