@@ -24,6 +24,7 @@ from rig.report.true_size import (
 _POINT_MM = 25.4 / 72.0
 _PIXELS_PER_MM = 3
 _CROSS_MM = 100.0  # crosses at every full 100 mm of the plate frame
+_JOIN_CROSSES_MM = 80.0  # along a join, so that every sheet has two of them at least
 _GAP_MM = 6.0  # between drawing and column of words
 _INK, _FAINT, _RED = (34, 34, 34), (110, 110, 110), (156, 42, 0)
 _TITLE_PT, _WORDS_PT, _NUMBER_PT = 11.0, 8.0, 7.0
@@ -154,21 +155,20 @@ class _SheetPen:
         x0, y0, width, height = self.way.box_mm
         letters = iter("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
         for y in self.way.joins_y_mm:
-            self._join(np.array([[x0, y], [x0 + width, y]]), (next(letters), next(letters)))
+            self._join(np.array([[x0, y], [x0 + width, y]]), next(letters))
         for x in self.way.joins_x_mm:
-            self._join(np.array([[x, y0], [x, y0 + height]]), (next(letters), next(letters)))
+            self._join(np.array([[x, y0], [x, y0 + height]]), next(letters))
 
-    def _join(self, ends: FloatArray, names: tuple[str, str]) -> None:
-        inside = self._unmirrored_places(ends)
-        if not self._on_sheet(ends).any() and not self._on_sheet(ends.mean(axis=0)[None]).any():
-            return
+    def _join(self, ends: FloatArray, letter: str) -> None:
+        """One line of overlap, between two places of the drawing as it lies."""
         with self.pdf.local_context(), self.pdf.rect_clip(*self.way.corner_mm, *self.way.window_mm):
-            self.line(inside, 0.2, _RED, dashed=True)
-        towards = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
-        for end, inwards, name in zip(ends, (towards, -towards), names, strict=True):
-            spot = end + 7.0 * inwards
-            if self._on_sheet(spot[None]).any():
-                self._cross(self._unmirrored_places(spot[None])[0], 5.0, name, _RED)
+            self.line(self._unmirrored_places(ends), 0.2, _RED, dashed=True)
+        length = float(np.hypot(*(ends[1] - ends[0])))
+        towards = (ends[1] - ends[0]) / length
+        count = int(np.ceil((length - 14.0) / _JOIN_CROSSES_MM)) + 1
+        for number, along in enumerate(np.linspace(7.0, length - 7.0, count), start=1):
+            spot = self._unmirrored_places((ends[0] + along * towards)[None])[0]
+            self._cross(spot, 5.0, f"{letter}{number}", _RED)
 
     def _cross(
         self, xy_mm: FloatArray, half_mm: float, name: str, rgb: tuple[int, int, int]
@@ -240,7 +240,7 @@ class _SheetPen:
         )
         joined = (
             f"{len(self.way.tiles)} sheets belong together: cut one of two along the dashed line "
-            "and lay its crosses on those with the same letters."
+            "and lay its red crosses on those with the same names."
         )
         means = (
             f"Lines of equal tone every {step:g} cents, below 0 dashed. Numbers in rings: high "

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
@@ -117,12 +118,31 @@ def test_overlapping_sheets_put_together_are_the_plate(tmp_path: Path) -> None:
     pdf = printed(drawn("A4", "outer"), tmp_path)
     rims = [longest(lines_of(pdf, page)) for page in (1, 2)]
     words = [_words(pdf, page) for page in (1, 2)]
-    assert words[0].keys() & words[1].keys() >= {"A", "B"}
-    shifts = [words[0][name] - words[1][name] for name in ("A", "B")]
+    assert words[0].keys() & words[1].keys() >= {"A1", "A2", "A3", "A4"}
+    shifts = [words[0][name] - words[1][name] for name in ("A1", "A4")]
     assert shifts[0] == pytest.approx(shifts[1], abs=0.1)
     np.testing.assert_allclose(rims[1] + shifts[0], rims[0], atol=0.1)
     both = np.vstack([rims[0], rims[1] + shifts[0]])
     assert np.ptp(both[:, 1]) == pytest.approx(shape.size_mm[1], abs=0.2)
+
+
+def test_neighbouring_sheets_of_a_large_plate_share_two_crosses(tmp_path: Path) -> None:
+    cello = Outline.checked(2.1 * np.asarray(samples.outline().rim))
+    grown = replace(samples.surface(samples.outline(), "excess"))
+    drawing = replace(
+        drawn("A4", "inner", cello), zones=(), zone_rows=(), start_mm=None,
+        surface=replace(grown, x_mm=2.1 * grown.x_mm, y_mm=2.1 * grown.y_mm),
+    )  # fmt: skip
+    pdf = printed(drawing, tmp_path)
+    tiles = tiling(cello, "inner", "A4").tiles
+    assert len(tiles) >= 6
+    names = [
+        {name for name in _words(pdf, tile.number) if re.fullmatch(r"[A-Z]\d+", name)}
+        for tile in tiles
+    ]
+    for one, other in combinations(tiles, 2):
+        if abs(one.column - other.column) + abs(one.row - other.row) == 1:
+            assert len(names[one.number - 1] & names[other.number - 1]) >= 2
 
 
 def test_words_beside_the_crosses_stand_where_they_say(tmp_path: Path) -> None:
