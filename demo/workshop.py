@@ -26,7 +26,7 @@ MIRA, JONAS, EDDA = "mira-back-7.plate", "jonas-back-8.plate", "edda-back-9.plat
 MADE = (
     ("mira-before.png", "where Mira's back stands too high"),
     ("mira-change.png", "what the carving changed"),
-    ("jonas.png", "the even back: mind the numbers beside the colours"),
+    ("jonas.png", "the even back, and the picture says so"),
     ("mira-bench.pdf", "one page for the bench, and the map at true size"),
     ("mira-record.html", "the record that goes with the back"),
     ("class.pdf", "a hand-out for the class"),
@@ -109,7 +109,7 @@ def scenes(seed: int, spacing_mm: float) -> tuple[Scene, ...]:
             10,
         ),
         Step(
-            "Its map; the colours reach as far as it does, so look at their numbers",
+            "Its map; the colours go as far as it goes, so look at their numbers",
             ("map", JONAS, "--show", "above", "--picture", "jonas.png"),
             10,
         ),

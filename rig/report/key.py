@@ -90,6 +90,15 @@ def draw_zone_list(page: PlateSheet, top: float, zones: Sequence[HighZone]) -> N
         page.sheet.text(page.column_mm + 0.5, top + 7.4 + 3.6 * len(fits), more)
 
 
+def draw_even_note(page: PlateSheet, top: float) -> None:
+    """Say that no zone was found, for the colours of an even plate are as strong as any."""
+    page.sheet.text(page.column_mm, top, "No high zone", fontweight="bold")
+    for row, words in enumerate(
+        ("even within what this", "rig can tell; the colours", "may be chance")
+    ):
+        page.sheet.text(page.column_mm + 0.5, top + 3.8 + 3.6 * row, words)
+
+
 def _zone_sample(axes: Any, y: float) -> None:
     from matplotlib.patches import Circle, Rectangle
 

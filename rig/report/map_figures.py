@@ -12,7 +12,7 @@ from rig.model.frames import Strength
 from rig.model.outline import Outline
 from rig.model.tone_map import Comparison, ToneMap, WorkOrder
 from rig.report import plate_drawing as draw
-from rig.report.key import KeyEntry, draw_colour_bar, draw_key, draw_zone_list
+from rig.report.key import KeyEntry, draw_colour_bar, draw_even_note, draw_key, draw_zone_list
 from rig.report.layout import plate_sheet
 from rig.report.palette import INK
 from rig.report.sheet import Heading, Paper, Sheet
@@ -121,7 +121,9 @@ def tone_map_sheet(
     if drawn.doubtful:
         entries.append(KeyEntry("hatch", f"doubtful: sd over {drawn.limit:.0f} cents"))
     top = draw_key(page, top, entries)
-    if not blank:
+    if excess and work_order is not None and not zones and not blank:
+        draw_even_note(page, top + 3.0)
+    elif not blank:
         draw_zone_list(page, top + 3.0, zones)
     return page.sheet
 

@@ -215,6 +215,21 @@ def test_a_map_of_one_value_can_be_drawn(shape: Outline) -> None:
     assert "tap" in words_of(sheet)
 
 
+def test_a_map_without_high_zones_says_so_but_not_on_the_sheet_to_fill_in(shape: Outline) -> None:
+    made = samples.tone_map(shape)
+    none = replace(samples.work_order(made), zones=())
+    drawn = {
+        blank: words_of(
+            tone_map_sheet(made, samples.surface(shape), shape, none, excess=True, blank=blank)
+        )
+        for blank in (False, True)
+    }
+    assert "No high zone" in drawn[False]
+    assert "No high zone" not in drawn[True]
+    unknown = tone_map_sheet(made, samples.surface(shape), shape, None, excess=True)
+    assert "No high zone" not in words_of(unknown)
+
+
 def test_pyplot_is_never_used() -> None:
     import subprocess
     import sys
