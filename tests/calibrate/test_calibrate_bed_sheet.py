@@ -87,7 +87,7 @@ def test_a_marker_at_a_cut_gets_a_page_of_its_own(tmp_path: Path) -> None:
     assert side == pytest.approx(40.0, abs=0.3)
 
 
-@pytest.mark.parametrize("paper", ["a3", "a3", "letter"])
+@pytest.mark.parametrize("paper", ["a4", "a3", "letter"])
 @pytest.mark.parametrize("size_mm", [(160.0, 160.0), (500.0, 600.0), (205.0, 1313.0)])
 def test_cut_sheets_cover_the_bed_without_overlap(size_mm: tuple[float, float], paper: str) -> None:
     at_random = np.random.default_rng(5)
