@@ -18,8 +18,10 @@ if TYPE_CHECKING:
 
 def thickness_title(drawn: DrawnThickness) -> str:
     """When and at how many places it was measured."""
-    return tr("Thickness, measured {0} at {1} places").format(
-        drawn.readings.measured_on, len(drawn.readings.thickness_mm)
+    return tr(
+        "Thickness, measured {0} at {1} places",
+        drawn.readings.measured_on,
+        len(drawn.readings.thickness_mm),
     )
 
 
@@ -117,7 +119,7 @@ class BesideTheMaps(QObject):
         if drawn is None:
             return None
         return (thickness_title(drawn), drawn.reach_mm, (tr("thinner"), tr("thicker")),
-                lambda off: tr("{0:.2f} mm").format(drawn.middle_mm + off))  # fmt: skip
+                lambda off: tr("{0:.2f} mm", drawn.middle_mm + off))  # fmt: skip
 
     def text(self, name: str) -> str:
         """What the findings say of a layer; empty where nothing is to be said."""
@@ -128,19 +130,20 @@ class BesideTheMaps(QObject):
         if name == "hand" and self.found.hand:
             record = self.found.hand[self._record]
             lines = [f"<b>{html.escape(self.hand_words())}</b>",
-                     tr("Source {0}.").format(html.escape(record.hand.source)),
+                     tr("Source {0}.", html.escape(record.hand.source)),
                      *map(html.escape, record.hand.notes)]  # fmt: skip
             if len(self.found.hand) > 1:
-                lines.append(
-                    tr("Shift+H shows the next record of {0}.").format(len(self.found.hand))
-                )
+                lines.append(tr("Shift+H shows the next record of {0}.", len(self.found.hand)))
             return "<br>".join(lines)
         if name == "thickness" and self.found.thickness is not None:
             drawn = self.found.thickness
             thickness = drawn.readings.thickness_mm
             more = tr(
                 "From {0:.2f} to {1:.2f} mm, middle {2:.2f} mm. Between the readings it is spread "
-                "smoothly; far from any it is a guess."
-            ).format(thickness.min(), thickness.max(), drawn.middle_mm)
+                "smoothly; far from any it is a guess.",
+                thickness.min(),
+                thickness.max(),
+                drawn.middle_mm,
+            )
             return f"<b>{html.escape(thickness_title(drawn))}</b><br>{more}"
         return ""

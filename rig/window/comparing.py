@@ -91,7 +91,7 @@ class Comparing(QObject):
             layer.add(line, above)
             self._items.append(line)
         note = pg.TextItem(
-            tr("{0}  ◀ ▶  {1}").format(self.pair.before, self.pair.after),
+            tr("{0}  ◀ ▶  {1}", self.pair.before, self.pair.after),
             color=layers.DARK_INK, anchor=(0.5, 0.5), fill=pg.mkBrush("#ffffff"),
             border=layers.drawn_pen(layers.DARK_INK),
         )  # fmt: skip
@@ -220,7 +220,7 @@ class Comparing(QObject):
         value = None if surface is None else value_on(surface, x_mm, y_mm)
         if value is None:
             return ""
-        return tr("x {0}, y {1} mm:  {2} cents").format(mm(x_mm), mm(y_mm), signed(value))
+        return tr("x {0}, y {1} mm:  {2} cents", mm(x_mm), mm(y_mm), signed(value))
 
     def show_at(self, x_mm: float, y_mm: float) -> None:
         """Mark this spot on both plates and say both values."""
@@ -236,11 +236,17 @@ class Comparing(QObject):
             self._window.legend.set_note("")
             return
         self._window.legend.set_note(
-            tr("x {0}, y {1} mm:  {2} {3},  {4} {5},  difference {6} cents").format(
-                mm(x_mm), mm(y_mm), self.pair.before, signed(before), self.pair.after,
-                signed(after), signed(after - before),
+            tr(
+                "x {0}, y {1} mm:  {2} {3},  {4} {5},  difference {6} cents",
+                mm(x_mm),
+                mm(y_mm),
+                self.pair.before,
+                signed(before),
+                self.pair.after,
+                signed(after),
+                signed(after - before),
             )
-        )  # fmt: skip
+        )
 
     def _chosen(self, tap: int) -> None:
         self._window.second.mark(tap)

@@ -12,7 +12,7 @@ from PyQt5.QtCore import QObject, pyqtSignal
 from rig.model.errors import PlaterigError
 from rig.window.scan_run import ScanRun, run_scan
 from rig.window.settings import Memory, RigChoice, ScanChoice
-from rig.window.words import tr
+from rig.window.words import tr, trn
 from rig.window.worker import Cancelled, Workers
 
 if TYPE_CHECKING:
@@ -100,8 +100,10 @@ class Desk(QObject):
         elif isinstance(problem, OSError):
             self.said.emit(
                 place,
-                tr("The system refused: {0} ({1}).").format(
-                    problem.strerror or problem, problem.filename or ""
+                tr(
+                    "The system refused: {0} ({1}).",
+                    problem.strerror or problem,
+                    problem.filename or "",
                 ),
             )
         else:
@@ -188,8 +190,10 @@ class Desk(QObject):
             self.open_folder(folder)
             rejected = made.as_json()["rejected"]
             if rejected:
-                text = tr("{0} recordings could not be used, the first one: {1}")
-                self.said.emit("read", text.format(len(rejected), rejected[0]["reason"]))
+                text = trn("{0} recording could not be used: {1}",
+                           "{0} recordings could not be used, the first one: {1}",
+                           len(rejected), rejected[0]["reason"])  # fmt: skip
+                self.said.emit("read", text)
 
         self.do("window", "gather.gather", done, directory=directory, folder=folder)
 

@@ -24,7 +24,7 @@ from PyQt5.QtWidgets import (
 from rig.window.number_fields import NumberFields
 from rig.window.settings import FIRST_WORLD, RigChoice
 from rig.window.theme import type_scale
-from rig.window.words import number, tr
+from rig.window.words import LANGUAGES, decimal, number, tr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,7 +114,9 @@ class ChooseRig(Question):
         self.form.addRow(tr("Rig"), self.kind)
         self.form.addRow(tr("World"), self.world)
         self.fields = NumberFields(self.form)
-        self.speed = self.fields.add(tr("Speed (1 real time, 0 fastest)"), f"{rig.speed:g}")
+        self.speed = self.fields.add(
+            tr("Speed (1 real time, 0 fastest)"), decimal(f"{rig.speed:g}")
+        )
         self.form.addRow(tr("Rig file"), row)
         self.form.addRow(self.fields.watch(self.file))
         self.kind.currentIndexChanged.connect(self._fit)
@@ -139,7 +141,7 @@ class ChooseRig(Question):
             if not self.fields.read(self.speed, 0, 1000)[0]:
                 return
         elif not Path(self.file.text()).is_file():
-            self.fields.complain(self.file, tr("There is no file “{0}”.").format(self.file.text()))
+            self.fields.complain(self.file, tr("There is no file “{0}”.", self.file.text()))
             return
         self.accept()
 
@@ -149,6 +151,22 @@ class ChooseRig(Question):
             speed = number(self.speed.text(), 0, 1000)
             return RigChoice(world=self.world.currentText(), seed=self._seed, speed=speed or 0.0)
         return RigChoice(rig_file=self.file.text())
+
+
+class ChooseLanguage(Question):
+    """The system's language or another one."""
+
+    def __init__(self, parent: QWidget, language: str | None) -> None:
+        super().__init__(parent, tr("Language"), tr("Use this language"), tr("Cancel"))
+        self.box = QComboBox()
+        self.box.addItem(tr("As the system"), None)
+        for code, name in LANGUAGES.items():
+            self.box.addItem(name, code)
+        self.box.setCurrentIndex(max(0, self.box.findData(language)))
+        self.form.addRow(tr("Language"), self.box)
+        more = QLabel(tr("The window opens anew with the plate that lies on the bench."))
+        more.setWordWrap(True)
+        self.form.addRow(more)
 
 
 class Sheet(QDialog):

@@ -34,8 +34,9 @@ def handle_drop(window: MainWindow, names: list[str]) -> None:
             "window",
             tr(
                 "“{0}” is neither a plate folder, a folder with taps.csv, a rig file, nor a table "
-                "for the plate that is open."
-            ).format(path.name),
+                "for the plate that is open.",
+                path.name,
+            ),
         )
 
 
@@ -45,7 +46,7 @@ def _take_table(window: MainWindow, path: Path) -> None:
         with path.open(encoding="utf-8-sig", errors="replace") as opened:
             head = opened.readline(300).lower()
     except OSError as problem:
-        window.say("window", tr("“{0}” cannot be read: {1}.").format(path.name, problem.strerror))
+        window.say("window", tr("“{0}” cannot be read: {1}.", path.name, problem.strerror))
         return
     desk = window.desk
     if "thickness_mm" in head:
@@ -62,8 +63,9 @@ def _take_table(window: MainWindow, path: Path) -> None:
             "window",
             tr(
                 "“{0}” is no table known here: its first line would name thickness_mm, judgement "
-                "or target_cents."
-            ).format(path.name),
+                "or target_cents.",
+                path.name,
+            ),
         )
 
 

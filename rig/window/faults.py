@@ -59,7 +59,7 @@ class Faults(QObject):
         if self.box is not None and self.box.isVisible():
             return  # one at a time: a fault in a redraw comes again and again
         kept = (
-            tr("The details were written to {0}.").format(self.bundle)
+            tr("The details were written to {0}.", self.bundle)
             if self.bundle
             else tr("The details could not be written to a file.")
         )

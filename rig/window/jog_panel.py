@@ -91,7 +91,7 @@ class JogPanel(QWidget):
         self.sizes = QButtonGroup(self)
         sizes = QHBoxLayout()
         for number, step in enumerate(STEPS_MM):
-            button = QPushButton(tr("{0:g} mm").format(step))
+            button = QPushButton(tr("{0:g} mm", step))
             button.setCheckable(True)
             button.setFocusPolicy(Qt.NoFocus)
             self.sizes.addButton(button, number)
@@ -164,7 +164,7 @@ class JogPanel(QWidget):
             self._say_armed()
 
     def _say_armed(self) -> None:
-        self.arm.setText(tr("ARMED, {0} s").format(self._left_s))
+        self.arm.setText(tr("ARMED, {0} s", self._left_s))
 
     def _fit(self) -> None:
         for button in self.pad.buttons.values():
@@ -206,16 +206,16 @@ class JogPanel(QWidget):
             text = tr("Open the rig, arm the keys, then step with the arrow keys: to the right and "
                       "away from you on the bed. Page keys change the step.")  # fmt: skip
         else:
-            text = tr("Arrow keys: on the bed to the right and away from you. Page keys: larger "
-                      "and smaller steps. The keys disarm after {0} s without use and when the "
-                      "keyboard goes elsewhere. HALT: the red button, Esc or the space bar."
-                      ).format(ARMED_S)  # fmt: skip
+            text = tr(
+                "Arrow keys: on the bed to the right and away from you. Page keys: larger "
+                "and smaller steps. The keys disarm after {0} s without use and when the "
+                "keyboard goes elsewhere. HALT: the red button, Esc or the space bar.",
+                ARMED_S,
+            )
         self.state.setText(text)
         self.place.setVisible(is_open)
         self.place.setText(
-            tr("homing")
-            if position_mm is None
-            else tr("X {0:.1f}<br>Y {1:.1f}").format(*position_mm)
+            tr("homing") if position_mm is None else tr("X {0:.1f}<br>Y {1:.1f}", *position_mm)
         )
 
     def say(self, text: str) -> None:

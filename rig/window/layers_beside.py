@@ -10,7 +10,7 @@ from PyQt5.QtCore import QRectF
 
 from rig.window.layers import DARK_INK, Layer, drawn_pen, label_on_line, lines_item
 from rig.window.theme import type_scale
-from rig.window.words import tr
+from rig.window.words import decimal, tr
 
 if TYPE_CHECKING:
     from rig.jobs.drawn_beside import DrawnThickness, HandKept
@@ -49,8 +49,11 @@ def hand_words(record: HandKept) -> str:
     """What the legend says of a record."""
     kinds = {"scratch": tr("a scratch"), "marks": tr("marks"), "judged": tr("judged places"),
              "pairs": tr("pairs")}  # fmt: skip
-    return tr("By hand, {0}: {1}, {2} places.  ▲ higher  ▼ lower  ■ same").format(
-        record.name, kinds[record.hand.kind], len(record.hand.value)
+    return tr(
+        "By hand, {0}: {1}, {2} places.  ▲ higher  ▼ lower  ■ same",
+        record.name,
+        kinds[record.hand.kind],
+        len(record.hand.value),
     )
 
 
@@ -65,7 +68,7 @@ def fill_thickness(layer: Layer, drawn: DrawnThickness) -> None:
     layer.add(lines_item(lines, drawn_pen(DARK_INK, width=1)), 0.1)
     for level, of_level in drawn.contours.items():
         if of_level and len(longest := max(of_level, key=len)) > 25:
-            label_on_line(layer, taken, longest, f"{level:g}")
+            label_on_line(layer, taken, longest, decimal(f"{level:g}"))
     places = [(float(x), float(y)) for x, y in drawn.readings.places_mm]
     layer.dots("read", places, size=6 * type_scale(), symbol="d", pen=pg.mkPen(DARK_INK),
                brush=pg.mkBrush("#ffffff"))  # fmt: skip

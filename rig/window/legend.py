@@ -24,7 +24,7 @@ class Legend(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._reach: float | None = None
-        self._ends = ("", "")
+        self._ends: tuple[str, ...] = ("", "")
         self.title = ""
         self.note = ""  # in place of the title
         self.more = ""  # beside it
@@ -67,6 +67,12 @@ class Legend(QWidget):
     def _fit(self) -> None:
         self.setFixedHeight(int(3.6 * self.fontMetrics().height()))
 
+    def _side(self, ends: tuple[str, ...]) -> float:
+        """Room for the words at either end."""
+        metrics = self.fontMetrics()
+        lines = [line for end in ends for line in end.split("\n")]
+        return max(map(metrics.horizontalAdvance, lines)) + metrics.height()
+
     def paintEvent(self, _event: Any) -> None:
         """Draw."""
         painter = QPainter(self)
@@ -79,23 +85,30 @@ class Legend(QWidget):
             text = self.title or nothing
             painter.drawText(self.rect(), Qt.AlignCenter | Qt.TextWordWrap, text)
             return
-        side = max(self.fontMetrics().horizontalAdvance(end) for end in self._ends) + high
+        texts = [self._tick((2 * share - 1) * self._reach) for share in (0.0, 0.25, 0.5)]
+        widest = max(map(self.fontMetrics().horizontalAdvance, texts))
+        ends = self._ends
+        side = self._side(ends)
+        if width - 2 * side < 4.4 * widest:  # long words: in two lines
+            ends = tuple(end.replace(": ", ":\n") for end in ends)
+            side = self._side(ends)
         box = QRectF(side, 1.3 * high, width - 2 * side, 0.9 * high)
         painter.drawText(
             QRectF(0, 0, width, 1.2 * high), Qt.AlignCenter, self.note or f"{self.title}{self.more}"
         )
         painter.drawImage(box, self._strip)
         painter.drawRect(box)
-        painter.drawText(QRectF(0, box.y(), side - 0.4 * high, box.height()),
-                         Qt.AlignRight | Qt.AlignVCenter, self._ends[0])  # fmt: skip
-        painter.drawText(QRectF(width - side + 0.4 * high, box.y(), side, box.height()),
-                         Qt.AlignLeft | Qt.AlignVCenter, self._ends[1])  # fmt: skip
-        texts = [self._tick((2 * share - 1) * self._reach) for share in (0.0, 0.25, 0.5)]
-        widest = max(map(self.fontMetrics().horizontalAdvance, texts))
+        deep = 2.2 * high if "\n" in ends[0] + ends[1] else box.height()
+        painter.drawText(QRectF(0, box.y(), side - 0.4 * high, deep),
+                         Qt.AlignRight | Qt.AlignVCenter, ends[0])  # fmt: skip
+        painter.drawText(QRectF(width - side + 0.4 * high, box.y(), side, deep),
+                         Qt.AlignLeft | Qt.AlignVCenter, ends[1])  # fmt: skip
         shares = (0.0, 0.25, 0.5, 0.75, 1.0) if box.width() > 4.4 * widest else (0.0, 0.5, 1.0)
         for share in shares:
             text = self._tick((2 * share - 1) * self._reach)
             at = box.x() + share * box.width()
-            painter.drawText(
-                QRectF(at - 4 * high, box.bottom() + 1, 8 * high, high), Qt.AlignCenter, text
-            )
+            place, room = Qt.AlignCenter, QRectF(at - 4 * high, box.bottom() + 1, 8 * high, high)
+            if "\n" in ends[0] + ends[1] and share in (0.0, 1.0):  # the words stand beside it
+                place = Qt.AlignLeft if share == 0.0 else Qt.AlignRight
+                room.moveLeft(at if share == 0.0 else at - 8 * high)
+            painter.drawText(room, place, text)

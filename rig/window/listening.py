@@ -116,8 +116,8 @@ class Listening(QObject):
 
     def _put(self, slot: str, place: Place, x_mm: float, y_mm: float) -> None:
         setattr(self, slot, place)
-        self._words[place] = tr("{0}, tap {1} ({2}, {3})").format(
-            place.scan, place.tap + 1, mm(x_mm), mm(y_mm)
+        self._words[place] = tr(
+            "{0}, tap {1} ({2}, {3})", place.scan, place.tap + 1, mm(x_mm), mm(y_mm)
         )
         self._places_mm[place] = (x_mm, y_mm)
         self._panel.say("")
@@ -137,8 +137,7 @@ class Listening(QObject):
             place, gap_mm = found
             self._put("second", place, x, y)
             if gap_mm > 6.0:
-                self._panel.say(tr("The nearest tap of {0} lies {1:.0f} mm off.").format(
-                    scan, gap_mm))  # fmt: skip
+                self._panel.say(tr("The nearest tap of {0} lies {1:.0f} mm off.", scan, gap_mm))
 
         desk = self._window.desk
         desk.do("listen", "listening.same_place", done, folder=desk.folder, scan=scan, x_mm=x,
@@ -171,8 +170,9 @@ class Listening(QObject):
                 folder=desk.folder, places=self._last,
                 way=self._panel.way.currentData())  # fmt: skip
         if len(places) > MOST_PLACES:
-            self._panel.say(tr("Only the first {0} of {1} taps are played.").format(
-                MOST_PLACES, len(places)))  # fmt: skip
+            self._panel.say(
+                tr("Only the first {0} of {1} taps are played.", MOST_PLACES, len(places))
+            )
 
     def next_way(self) -> None:
         """The next way of play, and what was heard last once more."""

@@ -139,7 +139,7 @@ class LiveScan:
             words = {"opening the devices": tr("Opening the devices"),
                      "looking for the plate": tr("Looking for the plate")}  # fmt: skip
             return words.get(run.stage, tr("Starting"))
-        text = tr("Tap {0} of {1}").format(min(run.done + 1, run.total), run.total)
+        text = tr("Tap {0} of {1}", min(run.done + 1, run.total), run.total)
         if run.paused:
             held = run.state == "paused"
             return text + " · " + (tr("paused") if held else tr("pausing after this tap"))
@@ -156,8 +156,8 @@ class LiveScan:
             made = result.as_json()
             states = {"finished": tr("finished"), "stopped": tr("stopped"),
                       "halted": tr("HALTED")}  # fmt: skip
-            text = tr("{0} {1}: {2} strikes kept.").format(
-                made["scan"], states[made["state"]], made["strikes"]
+            text = tr(
+                "{0} {1}: {2} strikes kept.", made["scan"], states[made["state"]], made["strikes"]
             )
             window.show_findings("<br>".join(map(html.escape, made["warnings"])))
             if made["state"] == "finished":

@@ -44,7 +44,7 @@ from rig.window.targets import Targets
 from rig.window.theme import LARGEST_PT, style_sheet
 from rig.window.welcome import Welcome
 from rig.window.wiring import connect_desk
-from rig.window.words import tr
+from rig.window.words import tr, use_language
 
 if TYPE_CHECKING:
     from rig.window.stage_card import StageCard
@@ -59,6 +59,7 @@ class MainWindow(QMainWindow):
         self.setWindowTitle("platerig")
         self.setAcceptDrops(True)
         self.memory = memory or Memory()
+        use_language(self.memory.language())
         self.desk = Desk(self.memory, self)
         self.faults = Faults(self, self.make_safe, self._rig_file)
         self.desk.unforeseen.connect(self.faults.handle)
@@ -68,6 +69,7 @@ class MainWindow(QMainWindow):
         self.listen, self.jog = self.right.listen, self.right.jog
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
         self.mode = 0
+        self.again = False  # to be opened anew, in another language
         self.dialog: Any = None
         self.new_plate: NewPlate | None = None
         self._closing = False
@@ -265,6 +267,21 @@ class MainWindow(QMainWindow):
         dialog.finished.connect(lambda _code: setattr(self, "new_plate", None))
         self.new_plate = dialog
         self.ask(dialog)
+
+    def ask_language(self) -> None:
+        """Which language to speak."""
+        if self.desk.run is not None or self.jogging.is_open:
+            self.say("window", tr("The rig may move; choose the language when it is at rest."))
+            return
+        dialog = dialogs.ChooseLanguage(self, self.memory.language())
+        dialog.accepted.connect(lambda: self.speak(dialog.box.currentData()))
+        self.ask(dialog)
+
+    def speak(self, language: str | None) -> None:
+        """Open anew in this language; None: the system's."""
+        self.memory.keep_language(language)
+        self.again = True
+        QTimer.singleShot(0, self.close)
 
     def ask_folder(self) -> None:
         """Which folder to open."""

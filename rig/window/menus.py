@@ -71,21 +71,22 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
         ],
         tr("View"): [
             *(
-                (tr("Layer: {0}").format(column.keys[name][1]), column.keys[name][0], button.click)
+                (tr("Layer: {0}", column.keys[name][1]), column.keys[name][0], button.click)
                 for name, button in column.buttons.items()
             ),
             (tr("The whole plate"), "F", plate.fit),
             *(
-                (tr("Page {0}").format(text), f"F{key}", lambda page=page: window.show_tab(page))
+                (tr("Page {0}", text), f"F{key}", lambda page=page: window.show_tab(page))
                 for key, (text, page) in enumerate(window.right.pages.items(), start=2)
             ),
             (tr("The plate alone, or with its sides"), "F9", window.show_alone),
             (tr("Next nodal lines"), "M", window.next_mode),
             (tr("Next record of the hand"), "Shift+H", window.beside.next_record),
+            (tr("Language…"), "Ctrl+Shift+L", window.ask_language),
             (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),
             (tr("Smaller type"), "Ctrl+-", lambda: window.scale_type(1 / 1.1)),
             *(
-                (tr("Stage {0}").format(card.head.text().split("  ✓")[0]), f"Ctrl+{place}",
+                (tr("Stage {0}", card.head.text().split("  ✓")[0]), f"Ctrl+{place}",
                  lambda card=card: window.go_to(card))
                 for place, card in enumerate(stages.cards, start=1)
             ),

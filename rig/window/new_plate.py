@@ -74,7 +74,7 @@ class NewPlate(Question):
 
     def _with_browse(self, field: QLineEdit, title: str, *, folder: bool = False) -> QWidget:
         browse = QPushButton("…")
-        browse.setAccessibleName(tr("Choose: {0}").format(title))
+        browse.setAccessibleName(tr("Choose: {0}", title))
 
         def ask() -> None:
             chosen = (
@@ -92,7 +92,7 @@ class NewPlate(Question):
     def _file(self, title: str, columns: str) -> QLineEdit:
         field = QLineEdit()
         field.setAccessibleName(title)
-        field.setPlaceholderText(tr("CSV file: {0}").format(columns))
+        field.setPlaceholderText(tr("CSV file: {0}", columns))
         self.form.addRow(title, self._with_browse(field, title))
         self.form.addRow(self.fields.watch(field))
         return field
@@ -104,7 +104,7 @@ class NewPlate(Question):
         for name, _, _ in _BAR:
             field = QLineEdit()
             field.setPlaceholderText(words[name])
-            field.setAccessibleName(tr("Bar, {0} in mm").format(words[name]))
+            field.setAccessibleName(tr("Bar, {0} in mm", words[name]))
             field.setToolTip(tr("mm; heights along the bar as 3/11/3") if name == "height"
                              else field.accessibleName())  # fmt: skip
             self.bar[name] = field
@@ -134,9 +134,15 @@ class NewPlate(Question):
             if name == "height" and "/" in field.text():
                 heights = [number(part, low, high) for part in field.text().split("/")]
                 if None in heights:
-                    self.fields.complain(field, tr(
-                        "“{0}” are no heights from {1:g} to {2:g}, parted by strokes."
-                    ).format(field.text(), low, high))  # fmt: skip
+                    self.fields.complain(
+                        field,
+                        tr(
+                            "“{0}” are no heights from {1:g} to {2:g}, parted by strokes.",
+                            field.text(),
+                            low,
+                            high,
+                        ),
+                    )
                     return None
                 parts.append("/".join(f"{height:g}" for height in heights))
                 continue
@@ -172,7 +178,7 @@ class NewPlate(Question):
                 return
         for field in (self.outline, self.heights):
             if field.text().strip() and not Path(field.text()).expanduser().is_file():
-                self.fields.complain(field, tr("There is no file “{0}”.").format(field.text()))
+                self.fields.complain(field, tr("There is no file “{0}”.", field.text()))
                 return
         if any(field.text().strip() for field in self.bar.values()) and not self._add_bar():
             return  # a bar that was typed and not added yet is meant

@@ -65,8 +65,12 @@ class NumberFields:
         if value is None:
             self.complain(
                 field,
-                tr("“{0}” is no number from {1:g} to {2:g}: {3}.").format(
-                    field.text(), low, high, field.accessibleName()
+                tr(
+                    "“{0}” is no number from {1:g} to {2:g}: {3}.",
+                    field.text(),
+                    low,
+                    high,
+                    field.accessibleName(),
                 ),
             )
             return False, None

@@ -10,6 +10,7 @@ from PyQt5.QtCore import QPointF, Qt, pyqtSignal
 from PyQt5.QtGui import QPainterPath
 from PyQt5.QtWidgets import QGraphicsPathItem, QLabel
 
+from rig.window.axes import axes
 from rig.window.layers import DARK_INK, Layer
 from rig.window.plate_hands import PlateBox
 from rig.window.theme import axis_font, drawn_width, theme
@@ -29,7 +30,7 @@ class PlateView(pg.PlotWidget):
     tap_chosen = pyqtSignal(int)
 
     def __init__(self) -> None:
-        super().__init__(viewBox=PlateBox())
+        super().__init__(viewBox=PlateBox(), axisItems=axes())
         self.setObjectName("plate")
         self.setFocusPolicy(Qt.StrongFocus)
         self.setAccessibleName(tr("The plate"))

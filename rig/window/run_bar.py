@@ -91,4 +91,4 @@ class RunBar(QFrame):
     def remaining(seconds: float) -> str:
         """`3 min 05 s left, done at 14:32`."""
         clock = QDateTime.currentDateTime().addSecs(round(seconds)).toString("HH:mm")
-        return tr("{0} left, done at {1}").format(duration(seconds), clock)
+        return tr("{0} left, done at {1}", duration(seconds), clock)

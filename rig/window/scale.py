@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.window.findings import target_words
 from rig.window.plate_view import FIELDS
 from rig.window.words import tr
 
@@ -22,19 +23,22 @@ def show_scale(window: MainWindow) -> None:
         window.legend.set_field(tr("Tone against the scan's middle"),
                               desk.map.tone.reach_cents, ends)  # fmt: skip
     elif shown == "above" and desk.map is not None:
-        target = desk.map.made.tone_map.target_name
-        window.legend.set_field(tr("Above or below target: {0}").format(tr(target)),
+        target = target_words(desk.map.made.tone_map)
+        window.legend.set_field(tr("Above or below target: {0}", target),
                               desk.map.above.reach_cents, ends)  # fmt: skip
     elif shown == "change" and desk.change is not None:
         found = desk.change.made.comparison
-        window.legend.set_field(tr("{0} minus {1}").format(found.after, found.before),
+        window.legend.set_field(tr("{0} minus {1}", found.after, found.before),
                               desk.change.change.reach_cents,
                               (tr("lower"), tr("higher")))  # fmt: skip
     elif shown == "thickness" and (told := window.beside.thickness_words()) is not None:
         window.legend.set_field(*told)
     elif shown == "wipe" and (pair := window.comparing.pair) is not None:
-        window.legend.set_field(tr("Tone of {0} and {1}, each against its middle").format(
-            pair.before, pair.after), pair.fields[1].reach_cents, ends)  # fmt: skip
+        window.legend.set_field(
+            tr("Tone of {0} and {1}, each against its middle", pair.before, pair.after),
+            pair.fields[1].reach_cents,
+            ends,
+        )
     elif shown == "live":
         window.legend.set_field(tr("Attack as heard so far, against its middle"),
                               window.live.reach, ends)  # fmt: skip

@@ -60,7 +60,7 @@ def usual_pt() -> float:
 
 
 class Memory:
-    """The last rig, the last folder, the type size."""
+    """The last rig, the language, the type size."""
 
     def __init__(self) -> None:
         self._store = QSettings("platerig", "window")
@@ -77,6 +77,14 @@ class Memory:
         """For next time."""
         self._store.setValue("world", rig.world or "")
         self._store.setValue("rig_file", rig.rig_file or "")
+
+    def language(self) -> str | None:
+        """The language that was chosen; None: the system's."""
+        return str(self._store.value("language") or "") or None
+
+    def keep_language(self, language: str | None) -> None:
+        """For next time."""
+        self._store.setValue("language", language or "")
 
     def size_pt(self) -> float:
         """Type size."""

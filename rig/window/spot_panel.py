@@ -10,8 +10,9 @@ import pyqtgraph as pg
 from PyQt5.QtCore import pyqtSignal
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QPushButton, QTextBrowser, QVBoxLayout, QWidget
 
+from rig.window.axes import axes
 from rig.window.theme import axis_font, drawn_width, theme
-from rig.window.words import tr
+from rig.window.words import decimal, mm, tr
 
 if TYPE_CHECKING:
     from rig.jobs.spot import Spot, StrikeView
@@ -70,7 +71,7 @@ class SpotPanel(QWidget):
         self.show_spot(None)
 
     def _plot(self, below: str) -> Any:
-        plot = pg.PlotWidget()
+        plot = pg.PlotWidget(axisItems=axes())
         item = plot.getPlotItem()
         item.hideButtons()
         item.setMenuEnabled(False)
@@ -116,7 +117,7 @@ class SpotPanel(QWidget):
         if spot is not None and self.map_value is not None:
             number, what = self.map_value
         elif reading is not None and reading.attack_hz is not None:
-            number, what = tr("{0:.0f} Hz").format(reading.attack_hz), tr("attack; no map made yet")
+            number, what = tr("{0:.0f} Hz", reading.attack_hz), tr("attack; no map made yet")
         self.number.setText(number)
         self.what.setText(what)
         for label in (self.number, self.what):
@@ -146,9 +147,8 @@ class SpotPanel(QWidget):
             )
             return
         self.title.setText(
-            tr("Tap {0}: x {1:.0f}, y {2:.0f} mm").format(
-                spot.tap + 1, spot.x_mm, spot.y_mm).replace("-", "−")
-        )  # fmt: skip
+            tr("Tap {0}: x {1}, y {2} mm", spot.tap + 1, mm(spot.x_mm), mm(spot.y_mm))
+        )
         if strike is None:
             self.readings.setHtml(tr("Not struck yet."))
             return
@@ -189,22 +189,24 @@ def _rows(reading: ClipReading) -> list[tuple[str, str]]:
     if reading.attack_hz is not None:
         doubt = reading.attack_sd_cents
         rows.append(
-            (tr("Attack"), f"{reading.attack_hz:.0f} Hz"
-             + (f" ± {doubt:.0f} cents" if doubt is not None else ""))
+            (tr("Attack"), tr("{0:.0f} Hz", reading.attack_hz) if doubt is None
+             else tr("{0:.0f} Hz ± {1:.0f} cents", reading.attack_hz, doubt))
         )  # fmt: skip
     tone = reading.tone_hz
     if tone is not None:
         doubt = reading.tone_sd_hz
-        rows.append((tr("Pitch"), f"{tone:.1f}" + (f" ± {doubt:.1f}" if doubt else "") + " Hz"))
+        rows.append(
+            (tr("Pitch"), decimal(f"{tone:.1f}" + (f" ± {doubt:.1f}" if doubt else "") + " Hz"))
+        )
     if reading.contact_ms is not None:
-        rows.append((tr("Contact"), f"{reading.contact_ms:.3f} ms"))
+        rows.append((tr("Contact"), decimal(f"{reading.contact_ms:.3f} ms")))
     if reading.level_db is not None:
         rows.append((tr("Level"), f"{reading.level_db:.0f} dB".replace("-", "−")))
     strongest = sorted(reading.ring, key=lambda partial: -partial.level_db)[:5]
     for partial in sorted(strongest, key=lambda partial: partial.hz):
         rows.append(
-            (tr("Partial"),
-             f"{partial.hz:.1f} ± {partial.sd_hz:.1f} Hz, {1e3 * partial.decay_s:.0f} ms")
+            (tr("Partial"), decimal(f"{partial.hz:.1f} ± {partial.sd_hz:.1f} Hz")
+             + f", {1e3 * partial.decay_s:.0f} ms")
         )  # fmt: skip
     return rows
 

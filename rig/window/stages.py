@@ -10,7 +10,7 @@ from PyQt5.QtWidgets import QScrollArea, QVBoxLayout, QWidget
 
 from rig.window.settings import RigChoice, ScanChoice
 from rig.window.stage_card import StageCard
-from rig.window.words import tr
+from rig.window.words import known, tr, trn
 
 if TYPE_CHECKING:
     from rig.jobs.lay import Laid
@@ -117,9 +117,9 @@ class Stages(QScrollArea):
     ) -> None:
         """Say of every stage how it stands and what is missing."""
         if rig.world is not None:
-            self.rig.set_state(tr("Virtual rig, world “{0}”.").format(rig.world), True)
+            self.rig.set_state(tr("Virtual rig, world “{0}”.", rig.world), True)
         elif rig.rig_file is not None:
-            self.rig.set_state(tr("Rig file {0}.").format(Path(rig.rig_file).name), True)
+            self.rig.set_state(tr("Rig file {0}.", Path(rig.rig_file).name), True)
         else:
             self.rig.set_state(tr("No rig chosen yet."))
         self._show_lay(folder, rig, laid)
@@ -128,7 +128,7 @@ class Stages(QScrollArea):
         elif planned is None:
             self.plan.set_state(tr("Say how close the taps are to be."))
         else:
-            self.plan.set_state(tr("{0} taps.").format(planned), True)
+            self.plan.set_state(trn("{0} tap.", "{0} taps.", planned), True)
         self._show_scan(folder, rig, seen, scanning)
         self._show_read(seen)
         ready = folder is not None and rig.chosen and not scanning
@@ -144,7 +144,7 @@ class Stages(QScrollArea):
     def scan_names(seen: Overview | None) -> list[tuple[str, str]]:
         """The scans of a plate as (text, name), oldest first."""
         scans = seen.scans if seen is not None else ()
-        return [(f"{one.scan} · {tr(one.face)} · {one.taps_done}", one.scan) for one in scans]
+        return [(f"{one.scan} · {known(one.face)} · {one.taps_done}", one.scan) for one in scans]
 
     def _show_lay(self, folder: Path | None, rig: RigChoice, laid: Laid | None) -> None:
         if folder is None:
@@ -157,8 +157,8 @@ class Stages(QScrollArea):
             self.lay.set_state(tr("Not found."))
         else:
             pose = laid.result.located.pose
-            doubt = tr(", good to {0:.1f} mm").format(pose.sd_mm) if pose.sd_mm is not None else ""
-            text = tr("Found, turned {0:.1f}°{1}.").format(pose.angle_deg, doubt)
+            doubt = tr(", good to {0:.1f} mm", pose.sd_mm) if pose.sd_mm is not None else ""
+            text = tr("Found, turned {0:.1f}°{1}.", pose.angle_deg, doubt)
             self.lay.set_state(text.replace("-", "−"), True)
 
     def _show_scan(
@@ -170,14 +170,18 @@ class Stages(QScrollArea):
         elif folder is None:
             self.scan.set_state(tr("No plate open."))
         elif seen is not None and seen.unfinished is not None:
-            self.scan.set_state(tr("{0} is unfinished.").format(seen.unfinished))
+            self.scan.set_state(tr("{0} is unfinished.", seen.unfinished))
         elif not rig.chosen:
             self.scan.set_state(tr("No rig chosen yet."))
         elif done:
             last = done[-1]
             self.scan.set_state(
-                tr("{0}: {1} of {2} taps, {3} face.").format(
-                    last.scan, last.taps_done, last.taps_planned, tr(last.face)
+                tr(
+                    "{0}: {1} of {2} taps, {3} face.",
+                    last.scan,
+                    last.taps_done,
+                    last.taps_planned,
+                    known(last.face),
                 ),
                 True,
             )
@@ -190,8 +194,9 @@ class Stages(QScrollArea):
         doubtful = sum(tap.state == "doubtful" for tap in struck)
         bad = sum(tap.state == "bad" for tap in struck)
         if struck:
-            text = tr("{0} struck, {1} doubtful, {2} unused.")
-            self.read.set_state(text.format(len(struck), doubtful, bad), True)
+            self.read.set_state(
+                tr("{0} struck, {1} doubtful, {2} unused.", len(struck), doubtful, bad), True
+            )
         else:
             self.read.set_state(tr("Nothing to read yet."))
         for button in (self.make_map, self.make_modes):
@@ -200,9 +205,7 @@ class Stages(QScrollArea):
         scans = seen.scans if seen is not None else ()
         several = len(scans) > 1
         self.compare.set_state(
-            tr("{0} scans to choose from.").format(len(scans))
-            if several
-            else tr("Two scans are needed."),
+            tr("{0} scans to choose from.", len(scans)) if several else tr("Two scans are needed."),
         )
         self.make_change.setEnabled(several)
         self.record.set_state(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 
 def open_window(folder: Path | None = None) -> int:
@@ -24,9 +25,27 @@ def open_window(folder: Path | None = None) -> int:
     application.setStyle("Fusion")  # the same on every desktop
     from rig.window.main_window import MainWindow
 
-    window = MainWindow()
-    window.faults.install()
-    window.show()
-    if folder is not None:
-        window.desk.open_folder(folder)
-    return int(application.exec_())
+    while True:
+        window = MainWindow()
+        words = _speak(application)
+        window.faults.install()
+        window.show()
+        if folder is not None:
+            window.desk.open_folder(folder)
+        status = int(application.exec_())
+        if not window.again:
+            return status
+        folder = window.desk.folder
+        application.removeTranslator(words)
+
+
+def _speak(application: Any) -> Any:
+    """Qt's own words (Close, Cancel, folders) in the window's language."""
+    from PyQt5.QtCore import QLibraryInfo, QTranslator
+
+    from rig.window.words import language
+
+    words = QTranslator(application)
+    if words.load(f"qtbase_{language()}", QLibraryInfo.location(QLibraryInfo.TranslationsPath)):
+        application.installTranslator(words)
+    return words

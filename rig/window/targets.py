@@ -34,12 +34,12 @@ def target_entries(seen: Overview | None, profile: str | None) -> list[tuple[str
         here = names.index(seen.scan) if seen.scan in names else 0
         face = seen.scans[here].face if names else None
         entries += [
-            (tr("as it was in {0}").format(one.scan), one.scan)
+            (tr("as it was in {0}", one.scan), one.scan)
             for one in seen.scans[:here]
             if one.face == face and one.taps_done
         ]
     if profile is not None:
-        entries.append((tr("drawn: {0}").format(Path(profile).name), profile))
+        entries.append((tr("drawn: {0}", Path(profile).name), profile))
     entries.append((tr("a drawn profile…"), PROFILE))
     return entries
 

@@ -14,18 +14,22 @@ from rig.window import dialogs, layers
 from rig.window.drop import free_name
 from rig.window.findings import mode_text, value_at
 from rig.window.settings import FIRST_WORLD, RigChoice
-from rig.window.words import tr
+from rig.window.words import known, later, tr, trn
 
 if TYPE_CHECKING:
     from rig.window.main_window import MainWindow
 
 WORDS = {
-    "scan.scan": "", "lay.lay": "Looking for the plate", "drawn.drawn_map": "Making the map",
-    "drawn.drawn_pair": "Fetching both maps", "drawn.drawn_start": "Putting the zones in order",
-    "drawn.drawn_modes": "Finding the nodal lines", "drawn.drawn_change": "Comparing",
-    "report.report": "Writing the report", "gather.gather": "Taking the recordings in",
-    "devices.devices": "Looking round",
-}  # fmt: skip
+    "lay.lay": later("Looking for the plate"),
+    "drawn.drawn_map": later("Making the map"),
+    "drawn.drawn_pair": later("Fetching both maps"),
+    "drawn.drawn_start": later("Putting the zones in order"),
+    "drawn.drawn_modes": later("Finding the nodal lines"),
+    "drawn.drawn_change": later("Comparing"),
+    "report.report": later("Writing the report"),
+    "gather.gather": later("Taking the recordings in"),
+    "devices.devices": later("Looking round"),
+}
 
 
 def connect_desk(window: MainWindow) -> None:
@@ -149,8 +153,8 @@ def _planned(window: MainWindow, made: Any) -> None:
     layers.fill_taps(window.plate.layers["taps"], taps)
     window.offer("taps")
     left = [f"{gone.count} × {gone.reason}" for gone in made.plan.left_out]
-    lines = [tr("{0} taps, way of the hammer {1:.1f} m.").format(
-        len(taps), made.route_mm / 1000.0), *left]  # fmt: skip
+    lines = [trn("{0} tap, way of the hammer {1:.1f} m.", "{0} taps, way of the hammer {1:.1f} m.",
+                 len(taps), made.route_mm / 1000.0), *left]  # fmt: skip
     window.show_findings("<br>".join(map(html.escape, lines)))
     window.stages.open_card(window.stages.scan)
 
@@ -228,7 +232,7 @@ def _ask_report(window: MainWindow) -> None:
 
 
 def _reported(window: MainWindow, made: Any) -> None:
-    text = tr("Written: {0}, {1} pages.").format(made.pdf, made.pages)
+    text = trn("Written: {1}, {0} page.", "Written: {1}, {0} pages.", made.pages, made.pdf)
     window.stages.record.set_state(text, True)
     window.show_findings("<br>".join(html.escape(s) for s in (text, *made.cautions)))
 
@@ -285,13 +289,13 @@ def _devices(window: MainWindow, found: Any) -> None:
 
 def _begun(window: MainWindow, name: str) -> None:
     if WORDS.get(name) and window.desk.run is None:
-        window.run_bar.busy(tr(WORDS[name]))
+        window.run_bar.busy(known(WORDS[name]))
 
 
 def _progress(window: MainWindow, name: str, events: list[Any]) -> None:
     if WORDS.get(name) and window.desk.run is None:
         last = events[-1]
-        window.run_bar.busy(f"{tr(WORDS[name])} · {last.stage}", last.done, last.total)
+        window.run_bar.busy(f"{known(WORDS[name])} · {known(last.stage)}", last.done, last.total)
 
 
 def _ended(window: MainWindow, name: str) -> None:

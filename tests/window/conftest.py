@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+os.environ["LC_ALL"] = "C.UTF-8"  # English, wherever the tests run
+os.environ.pop("LANGUAGE", None)
 
 from PyQt5.QtCore import QSettings
 from pytestqt.qtbot import QtBot
