@@ -304,7 +304,9 @@ def fresh(out: Path) -> None:
 
 def main() -> int:
     """Play the evening into demo/out (or the folder given)."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser = argparse.ArgumentParser(
+        prog="demo/run", description=__doc__.splitlines()[0] if __doc__ else None
+    )
     parser.add_argument("out", nargs="?", type=Path, default=DEMO / "out", metavar="FOLDER",
                         help="for what it makes; demo/out if left out")  # fmt: skip
     parser.add_argument("--seed", type=int, default=7, help="which virtual wood and noise")
