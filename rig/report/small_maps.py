@@ -90,4 +90,4 @@ def _key(
     if hatched:
         words += "; hatched: doubtful"
     sheet.text(_TICKS_MM, top + 7.6, words, color=FAINT)
-    sheet.simulated_tag(across - 21.0, 0.4)
+    sheet.simulated_tag(across - 21.0, 1.2)
