@@ -67,6 +67,7 @@ class Desk(QObject):
         self.change: DrawnChange | None = None
         self.run: ScanRun | None = None
         self.shown_scan: str | None = None
+        self.reports: list[Path] = []  # written since this folder was opened
         self._undo: list[Callable[[], object]] = []
         self._look_again = False
         self._next_spot: int | None = None
@@ -122,6 +123,7 @@ class Desk(QObject):
             self.map = self.modes = self.change = None
             self.shown_scan = None
             self._undo.clear()
+            self.reports.clear()
             self._see(seen)
             self.opened.emit()
 
@@ -330,7 +332,12 @@ class Desk(QObject):
 
     def report(self, out: Path) -> None:
         """Write the PDF and what lies beside it."""
-        self.do("record", "report.report", self.report_made.emit, folder=self.folder, out=out)
+
+        def done(made: Any) -> None:
+            self.reports.append(out)
+            self.report_made.emit(made)
+
+        self.do("record", "report.report", done, folder=self.folder, out=out)
 
     # --- one spot ----------------------------------------------------------------------------
 

@@ -42,6 +42,7 @@ from rig.window.side import Side
 from rig.window.stages import Stages
 from rig.window.targets import Targets
 from rig.window.theme import LARGEST_PT, style_sheet
+from rig.window.tour import Tour
 from rig.window.welcome import Welcome
 from rig.window.wiring import connect_desk
 from rig.window.words import tr, use_language
@@ -80,6 +81,8 @@ class MainWindow(QMainWindow):
         self.listening = Listening(self)
         self.beside = BesideTheMaps(self)
         self.jogging = Jogging(self)
+        self.tour = Tour(self)
+        self.column.insertWidget(1, self.tour.strip)
         self.actions_by_menu = build_menus(self)
         connect_desk(self)
         QApplication.instance().installEventFilter(self)
@@ -118,12 +121,12 @@ class MainWindow(QMainWindow):
         self.across.setStretchFactor(1, 1)
         self.across.setChildrenCollapsible(False)
         whole = QWidget()
-        column = QVBoxLayout(whole)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(0)
-        column.addWidget(self.banner)
-        column.addWidget(self.across, 1)
-        column.addWidget(self.run_bar)
+        self.column = QVBoxLayout(whole)
+        self.column.setContentsMargins(0, 0, 0, 0)
+        self.column.setSpacing(0)
+        self.column.addWidget(self.banner)
+        self.column.addWidget(self.across, 1)
+        self.column.addWidget(self.run_bar)
         self.setCentralWidget(whole)
         factor = screen_factor()
         self.resize(round(1366 * factor), round(768 * factor))
@@ -282,6 +285,13 @@ class MainWindow(QMainWindow):
         self.memory.keep_language(language)
         self.again = True
         QTimer.singleShot(0, self.close)
+
+    def look_round(self) -> None:
+        """At the very start: what is plugged in, and the tour for whoever is new here."""
+        if self.memory.first_time():
+            self.welcome.first_time()
+            self.paint_theme()
+        self.desk.do("window", "devices.devices#start", self.welcome.show_found)
 
     def ask_folder(self) -> None:
         """Which folder to open."""

@@ -91,7 +91,10 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
                 for place, card in enumerate(stages.cards, start=1)
             ),
         ],
-        tr("Help"): [(tr("All shortcuts"), "F1", window.show_shortcuts)],
+        tr("Help"): [
+            (tr("All shortcuts"), "F1", window.show_shortcuts),
+            (tr("Tour of three minutes"), "Ctrl+H", window.tour.start),
+        ],
     }  # fmt: skip
     made: dict[str, list[QAction]] = {}
     for title, lines in entries.items():

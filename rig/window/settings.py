@@ -78,6 +78,12 @@ class Memory:
         self._store.setValue("world", rig.world or "")
         self._store.setValue("rig_file", rig.rig_file or "")
 
+    def first_time(self) -> bool:
+        """Whether the window was never opened before; asking it ends that."""
+        first = not self._store.value("opened_before")
+        self._store.setValue("opened_before", "yes")
+        return first
+
     def language(self) -> str | None:
         """The language that was chosen; None: the system's."""
         return str(self._store.value("language") or "") or None

@@ -30,6 +30,7 @@ def open_window(folder: Path | None = None) -> int:
         words = _speak(application)
         window.faults.install()
         window.show()
+        window.look_round()
         if folder is not None:
             window.desk.open_folder(folder)
         status = int(application.exec_())

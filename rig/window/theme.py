@@ -124,6 +124,7 @@ QTabBar::tab:hover {{ color: {t.ink}; }}
 QTabBar::tab:focus {{ color: {t.accent}; }}
 QLabel#number {{ font-size: {3.2 * size_pt}pt; font-weight: bold; }}
 QLabel#afar {{ font-size: {6 * size_pt}pt; font-weight: bold; }}
+QFrame#tour {{ background: {t.raised}; border-bottom: 2px solid {t.caution}; }}
 QFrame#bar {{ background: {t.panel}; border-top: 1px solid {t.line}; }}
 QProgressBar {{ background: {t.raised}; border: 1px solid {t.line}; border-radius: 4px;
   color: {t.ink}; text-align: center; min-height: 1.3em; }}

@@ -13,6 +13,7 @@ from rig.jobs.overview import TapState
 from rig.window import dialogs, layers
 from rig.window.drop import free_name
 from rig.window.findings import mode_text, value_at
+from rig.window.plugged import plugged_page
 from rig.window.settings import FIRST_WORLD, RigChoice
 from rig.window.words import known, later, tr, trn
 
@@ -65,6 +66,7 @@ def _buttons(window: MainWindow) -> None:
         button.clicked.connect(lambda *_: act())
 
     on(welcome.try_virtual, lambda: try_virtual(window))
+    on(welcome.tour, window.tour.start)
     on(welcome.new, window.ask_new_plate)
     on(welcome.open, window.ask_folder)
     on(welcome.devices, desk.find_devices)
@@ -272,19 +274,7 @@ def _again(window: MainWindow) -> None:
 
 
 def _devices(window: MainWindow, found: Any) -> None:
-    def listed(title: str, why: str, names: list[str]) -> str:
-        lines = "".join(f"<li>{html.escape(name)}</li>" for name in names)
-        return f"<h3>{title}</h3><p>{why}</p>" + (f"<ul>{lines}</ul>" if names else tr("None."))
-
-    page = listed(tr("Serial ports"), tr("The board that moves the gantry and fires the hammer."),
-                  [f"{one.port}: {one.description}" for one in found.ports])  # fmt: skip
-    page += listed(tr("Microphones"), tr("One channel hears the plate, another the hammer."),
-                   [f"{one.device}, {one.channels} × {one.rate_hz} Hz"
-                    for one in found.microphones])  # fmt: skip
-    page += listed(tr("Cameras"), tr("Finds where the plate lies on the bed."),
-                   [f"{one.source}: {one.description}" for one in found.cameras])  # fmt: skip
-    page += "".join(f"<p>{html.escape(problem)}</p>" for problem in found.problems)
-    window.ask(dialogs.Sheet(window, tr("What is plugged in"), page))
+    window.ask(dialogs.Sheet(window, tr("What is plugged in"), plugged_page(found)))
 
 
 def _begun(window: MainWindow, name: str) -> None:
