@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rig.devices.roles import Controller
     from rig.model.rig_settings import RigSettings
     from rig.model.units import FloatArray
+    from rig.scan.control import ScanControl
 
 COLUMNS = ("x_mm", "y_mm", "target_x", "target_y", "side_x", "side_y")
 SEEN = ("seen_x_mm", "seen_y_mm")
@@ -114,10 +115,17 @@ def mark_dots(
     return len(dots)
 
 
-def mark_sheet(rig: Path | str, plan: Path | str, *, progress: Progress = silent) -> Path:
+def mark_sheet(
+    rig: Path | str,
+    plan: Path | str,
+    *,
+    control: ScanControl | None = None,
+    progress: Progress = silent,
+) -> Path:
     """Plan the dots of a rig, write the plan, home and mark them with firm strikes.
 
-    The gantry goes as it is told, without any correction: that is what is to be found.
+    The gantry goes as it is told, without any correction: that is what is to be found. control:
+    for another thread that may want to stop or halt. Raises UsageError where it was stopped.
     """
     from rig.jobs.compose import compose
 
@@ -126,10 +134,21 @@ def mark_sheet(rig: Path | str, plan: Path | str, *, progress: Progress = silent
         dots = plan_dots(made.settings)
         path = write_dots(plan, dots)
         made.controller.open()
+        if control is not None:
+            control.attach(made.controller.halt)
         made.controller.home()
-        mark_dots(made.controller, dots, made.settings.tapper.firm_pulse_us, progress=progress)
+        marked = mark_dots(
+            made.controller, dots, made.settings.tapper.firm_pulse_us,
+            stop_wanted=lambda: control is not None and control.any_wanted, progress=progress,
+        )  # fmt: skip
     finally:
         made.close()
+    if marked < len(dots):
+        raise UsageError(
+            f"Stopped after {marked} of {len(dots)} dots.",
+            where=str(plan),
+            remedy="Tape a fresh sheet to the bed and mark it anew.",
+        )
     return path
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib import import_module
+from inspect import signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,10 @@ def _job(name: str) -> Any:
     module, function = name.partition("#")[0].split(".")
 
     def call(**options: Any) -> Any:
-        return getattr(import_module(f"rig.jobs.{module}"), function)(**options)
+        job = getattr(import_module(f"rig.jobs.{module}"), function)
+        if "progress" not in signature(job).parameters:
+            options.pop("progress", None)  # done in a moment
+        return job(**options)
 
     return call
 

@@ -60,7 +60,7 @@ class Jogging(QObject):
     def ask(self) -> None:
         """Are hands clear? Then open the rig and home it."""
         window = self._window
-        if window.desk.run is not None or self.is_open or not window.desk.rig.chosen:
+        if window.may_move or not window.desk.rig.chosen:
             return
         dialog = dialogs.HandsClear(window, window.desk.rig.world is not None, jog=True)
         dialog.accepted.connect(self.open)

@@ -39,6 +39,9 @@ class LiveScan:
         if choice is None and not resume:
             window.stages.open_card(window.stages.plan)
             return
+        if window.calibrating.moving:
+            window.say("scan", tr("The gantry is marking dots; wait until it is done."))
+            return
         if window.jogging.is_open:
             window.say("scan", tr("The rig is open for moving by hand; close it first (page Jog)."))
             return
@@ -57,6 +60,7 @@ class LiveScan:
         """The scan has been started."""
         window = self._window
         run.lost.connect(window.ask_plugged_in)
+        window.calibrating.close()
         window.listening.stop()  # the microphone would hear it
         self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})
@@ -88,6 +92,9 @@ class LiveScan:
         run = self._window.desk.run
         if self._window.jogging.is_open:
             self._window.jogging.halt()
+            return
+        if self._window.calibrating.moving:
+            self._window.calibrating.halt()
             return
         if run is None:
             self._window.run_bar.what.setText(tr("Nothing is moving, so there is nothing to halt."))

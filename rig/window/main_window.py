@@ -22,6 +22,8 @@ from PyQt5.QtWidgets import (
 
 from rig.window import dialogs, layers
 from rig.window.beside import BesideTheMaps
+from rig.window.calibrating import Calibrating
+from rig.window.calibration_page import CalibrationPage
 from rig.window.comparing import Comparing
 from rig.window.desk import Desk
 from rig.window.drop import handle_drop
@@ -69,6 +71,7 @@ class MainWindow(QMainWindow):
         self.spot, self.findings = self.right.spot, self.right.findings
         self.listen, self.jog = self.right.listen, self.right.jog
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
+        self.calibration = CalibrationPage()
         self.mode = 0
         self.again = False  # to be opened anew, in another language
         self.dialog: Any = None
@@ -81,6 +84,7 @@ class MainWindow(QMainWindow):
         self.listening = Listening(self)
         self.beside = BesideTheMaps(self)
         self.jogging = Jogging(self)
+        self.calibrating = Calibrating(self)
         self.tour = Tour(self)
         self.column.insertWidget(1, self.tour.strip)
         self.actions_by_menu = build_menus(self)
@@ -115,6 +119,7 @@ class MainWindow(QMainWindow):
         self.middle = QStackedWidget()
         self.middle.addWidget(self.welcome)
         self.middle.addWidget(middle)
+        self.middle.addWidget(self.calibration)
         self.across = QSplitter(Qt.Horizontal)
         for widget in (self.stages, self.middle, self.right):
             self.across.addWidget(widget)
@@ -163,7 +168,8 @@ class MainWindow(QMainWindow):
         """Show folder, stages and taps as they are now."""
         desk = self.desk
         seen = desk.seen
-        self.middle.setCurrentIndex(0 if desk.folder is None else 1)
+        if not self.calibrating.is_open:
+            self.middle.setCurrentIndex(0 if desk.folder is None else 1)
         self.setWindowTitle("platerig" if seen is None else f"{seen.facts.name} – platerig")
         planned = None if desk.planned is None else len(desk.planned.plan.taps)
         self.targets.show_state(seen)
@@ -271,21 +277,6 @@ class MainWindow(QMainWindow):
         self.new_plate = dialog
         self.ask(dialog)
 
-    def ask_language(self) -> None:
-        """Which language to speak."""
-        if self.desk.run is not None or self.jogging.is_open:
-            self.say("window", tr("The rig may move; choose the language when it is at rest."))
-            return
-        dialog = dialogs.ChooseLanguage(self, self.memory.language())
-        dialog.accepted.connect(lambda: self.speak(dialog.box.currentData()))
-        self.ask(dialog)
-
-    def speak(self, language: str | None) -> None:
-        """Open anew in this language; None: the system's."""
-        self.memory.keep_language(language)
-        self.again = True
-        QTimer.singleShot(0, self.close)
-
     def look_round(self) -> None:
         """At the very start: what is plugged in, and the tour for whoever is new here."""
         if self.memory.first_time():
@@ -315,6 +306,8 @@ class MainWindow(QMainWindow):
                 self.new_plate.refused(text)
         elif place == "spot":
             self.spot.say(text)
+        elif place == "calibration":
+            self.calibration.say(text)
         elif place in ("listen", "jog"):
             page = self.listen if place == "listen" else self.jog
             page.say(text)
@@ -328,8 +321,14 @@ class MainWindow(QMainWindow):
 
     # --- safety --------------------------------------------------------------------------------
 
+    @property
+    def may_move(self) -> bool:
+        """Whether a rig is in use: a scan, the hammer by hand, or dots being marked."""
+        return self.desk.run is not None or self.jogging.is_open or self.calibrating.moving
+
     def make_safe(self) -> None:
         """Let a running scan finish its tap and park; let go of a rig that is open."""
+        self.calibrating.stop()
         self.jogging.close()
         if self.desk.run is not None:
             self.desk.run.stop()
@@ -341,7 +340,7 @@ class MainWindow(QMainWindow):
         """Esc and the space bar halt while the rig moves, whatever has the keyboard."""
         if (
             event.type() in (QEvent.KeyPress, QEvent.ShortcutOverride)
-            and (self.desk.run is not None or self.jogging.is_open)
+            and self.may_move
             and event.key() in (Qt.Key_Escape, Qt.Key_Space)
             and event.modifiers() == Qt.NoModifier
         ):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from PyQt5.QtGui import QKeySequence
 from PyQt5.QtWidgets import QAction
 
+from rig.window.speaking import ask_language
 from rig.window.words import tr
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
             (tr("Stop"), "Ctrl+.", window.run_bar.stop.click),
             (tr("Open the rig to move the hammer by hand…"), "Ctrl+B", window.jogging.ask),
             (tr("Arm or disarm the keys"), "Ctrl+K", window.jog.arm.click),
+            (tr("Calibrations…"), "Ctrl+Shift+C", window.calibrating.open),
             (tr("Close the rig"), "Ctrl+W", window.jog.close_rig.click),
         ],
         tr("Findings"): [
@@ -82,7 +84,7 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
             (tr("The plate alone, or with its sides"), "F9", window.show_alone),
             (tr("Next nodal lines"), "M", window.next_mode),
             (tr("Next record of the hand"), "Shift+H", window.beside.next_record),
-            (tr("Language…"), "Ctrl+Shift+L", window.ask_language),
+            (tr("Language…"), "Ctrl+Shift+L", lambda: ask_language(window)),
             (tr("Larger type"), "Ctrl++", lambda: window.scale_type(1.1)),
             (tr("Smaller type"), "Ctrl+-", lambda: window.scale_type(1 / 1.1)),
             *(

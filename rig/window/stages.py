@@ -44,6 +44,7 @@ class Stages(QScrollArea):
 
     def _build(self) -> None:
         self.choose_rig = self.rig.button(tr("Choose the rig…"), main=True)
+        self.calibrate = self.rig.button(tr("Calibrations…"))
         self.look_round = self.rig.button(tr("What is plugged in?"))
 
         self.face = self.lay.choice(tr("Face up"), [(tr("outer"), "outer"), (tr("inner"), "inner")])

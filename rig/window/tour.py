@@ -88,12 +88,13 @@ class Tour(QObject):
     def start(self) -> None:
         """From the first step, on the virtual rig as fast as it can."""
         window = self._window
-        if window.desk.run is not None or window.jogging.is_open:
+        if window.may_move:
             window.say("window", tr("The rig is in use; take the tour when it is at rest."))
             return
         if self.at is None:
             self._rig = window.desk.rig
         window.desk.use_rig(RigChoice(world=FIRST_WORLD, speed=0.0))
+        window.calibrating.close()
         self._before = window.desk.folder
         self.at = 0
         self.strip.show()

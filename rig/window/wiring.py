@@ -30,6 +30,13 @@ WORDS = {
     "report.report": later("Writing the report"),
     "gather.gather": later("Taking the recordings in"),
     "devices.devices": later("Looking round"),
+    "calibrate_lens.calibrate_lens_of": later("Calibrating the lens"),
+    "calibrate_gantry.calibrate_gantry": later("Reading the dots"),
+    "calibrate_gantry.mark_sheet": later("The gantry marks the dots"),
+    "calibrate_tapper.calibrate_tapper": later("Finding the pulses"),
+    "calibrate_sound.calibrate_sound": later("Reading the recordings"),
+    "calibrate_sound.calibrate_bar": later("Reading the bar"),
+    "calibrate_repeat.calibrate_repeat": later("Studying the scans"),
 }
 
 
@@ -71,6 +78,7 @@ def _buttons(window: MainWindow) -> None:
     on(welcome.open, window.ask_folder)
     on(welcome.devices, desk.find_devices)
     on(stages.look_round, desk.find_devices)
+    on(stages.calibrate, window.calibrating.open)
     on(stages.choose_rig, lambda: _ask_rig(window))
     on(stages.take_picture, lambda: desk.lay(stages.face.currentData()))
     on(stages.show_plan, lambda: _plan(window))
@@ -115,6 +123,7 @@ def _ask_rig(window: MainWindow) -> None:
 
 
 def _opened(window: MainWindow) -> None:
+    window.calibrating.close()
     window.put_away(*window.plate.layers)
     window.show_findings("")
     window.spot.show_spot(None)

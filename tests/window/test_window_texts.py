@@ -16,6 +16,7 @@ import rig.window
 from rig.window import words
 from rig.window.catalogue import read_catalogue
 from rig.window.main_window import MainWindow
+from rig.window.speaking import speak
 from rig.window.words import decimal, known, signed, tr, trn, use_language
 
 ROOM = Path(rig.window.__file__).parent
@@ -194,7 +195,7 @@ def test_nothing_is_cut_off_on_a_small_screen(
         assert cut == []
         assert (spoken.width(), spoken.height()) == (1366, 768)
         assert spoken.stages.cards[0].head.text() != window.stages.cards[0].head.text()
-        spoken.speak("en")
+        speak(spoken, "en")
         qtbot.waitUntil(lambda: not spoken.isVisible(), timeout=20_000)
         assert spoken.again
         assert window.memory.language() == "en"
