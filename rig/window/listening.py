@@ -159,6 +159,10 @@ class Listening(QObject):
             self._panel.say(tr("A scan is running, and its microphone would hear this."))
             self._window.show_tab(self._panel)
             return
+        if self._window.ear.session is not None:
+            self._panel.say(tr("An ear is being trained; stop that first (page Ear)."))
+            self._window.show_tab(self._panel)
+            return
         if desk.workers.running("listening.listen") or desk.workers.running("listening.play"):
             self._next = places
             self._stopped.set()

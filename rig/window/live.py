@@ -42,6 +42,9 @@ class LiveScan:
         if window.calibrating.moving:
             window.say("scan", tr("The gantry is marking dots; wait until it is done."))
             return
+        if window.ear.session is not None:
+            window.say("scan", tr("An ear is being trained; stop that first (page Ear)."))
+            return
         if window.jogging.is_open:
             window.say("scan", tr("The rig is open for moving by hand; close it first (page Jog)."))
             return

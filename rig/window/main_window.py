@@ -27,6 +27,7 @@ from rig.window.calibration_page import CalibrationPage
 from rig.window.comparing import Comparing
 from rig.window.desk import Desk
 from rig.window.drop import handle_drop
+from rig.window.ear import EarTraining
 from rig.window.faults import Faults
 from rig.window.findings import change_text, map_text, mode_text
 from rig.window.jogging import Jogging
@@ -70,6 +71,7 @@ class MainWindow(QMainWindow):
         self.second = PlateView()
         self.spot, self.findings = self.right.spot, self.right.findings
         self.listen, self.jog = self.right.listen, self.right.jog
+        self.ear_panel = self.right.ear
         self.legend, self.run_bar, self.welcome = Legend(), RunBar(), Welcome()
         self.calibration = CalibrationPage()
         self.mode = 0
@@ -85,6 +87,7 @@ class MainWindow(QMainWindow):
         self.beside = BesideTheMaps(self)
         self.jogging = Jogging(self)
         self.calibrating = Calibrating(self)
+        self.ear = EarTraining(self)
         self.tour = Tour(self)
         self.column.insertWidget(1, self.tour.strip)
         self.actions_by_menu = build_menus(self)
@@ -253,7 +256,7 @@ class MainWindow(QMainWindow):
     def show_findings(self, page: str) -> None:
         """Say what a map says, in front unless somebody listens or moves the hammer."""
         self.findings.setHtml(page)
-        if page and self.right.currentWidget() not in (self.listen, self.jog):
+        if page and self.right.currentWidget() not in (self.listen, self.jog, self.ear_panel):
             self.show_tab(self.findings)
 
     def show_shortcuts(self) -> None:
@@ -308,8 +311,8 @@ class MainWindow(QMainWindow):
             self.spot.say(text)
         elif place == "calibration":
             self.calibration.say(text)
-        elif place in ("listen", "jog"):
-            page = self.listen if place == "listen" else self.jog
+        elif place in ("listen", "jog", "ear"):
+            page = getattr(self.right, place)
             page.say(text)
             if text:
                 self.show_tab(page)
@@ -330,6 +333,7 @@ class MainWindow(QMainWindow):
         """Let a running scan finish its tap and park; let go of a rig that is open."""
         self.calibrating.stop()
         self.jogging.close()
+        self.ear.stop()
         if self.desk.run is not None:
             self.desk.run.stop()
 
@@ -368,7 +372,7 @@ class MainWindow(QMainWindow):
             self.run_bar.what.setText(tr("Stopping safely, then closing."))
             event.ignore()
             return
-        self.jogging.close()
+        self.make_safe()
         self.hide()  # a long job ends at its next word of progress; nobody has to watch
         self.desk.workers.cancel()
         self.desk.workers.wait()

@@ -70,6 +70,11 @@ def build_menus(window: MainWindow) -> dict[str, list[QAction]]:
             (tr("Second, then first"), "Shift+P", listen.turned.click),
             (tr("Next way of play"), "W", window.listening.next_way),
             (tr("Stop the sound"), "S", listen.stop.click),
+            (tr("Ear training: begin"), "Ctrl+U", window.ear_panel.begin.click),
+            (tr("Ear training: the first is higher"), "Alt+1", window.ear_panel.first.click),
+            (tr("Ear training: the second is higher"), "Alt+2", window.ear_panel.second.click),
+            (tr("Ear training: hear both again"), "Alt+3", window.ear_panel.again.click),
+            (tr("Ear training: stop"), "Alt+4", window.ear_panel.stop.click),
         ],
         tr("View"): [
             *(

@@ -118,7 +118,7 @@ QLabel#simulated {{ background: {SIMULATED}; color: {ON_SIMULATED}; font-weight:
   padding: 0.15em; }}
 QTabWidget::pane {{ border: none; border-top: 1px solid {t.line}; }}
 QTabBar::tab {{ background: transparent; color: {t.faint}; border: none;
-  border-bottom: 3px solid transparent; padding: 0.4em 0.7em; }}
+  border-bottom: 3px solid transparent; padding: 0.4em 0.4em; }}
 QTabBar::tab:selected {{ color: {t.ink}; border-bottom-color: {t.accent}; }}
 QTabBar::tab:hover {{ color: {t.ink}; }}
 QTabBar::tab:focus {{ color: {t.accent}; }}

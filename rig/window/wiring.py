@@ -30,6 +30,7 @@ WORDS = {
     "report.report": later("Writing the report"),
     "gather.gather": later("Taking the recordings in"),
     "devices.devices": later("Looking round"),
+    "ear_training.ear_progress": later("Looking into the book of ears"),
     "calibrate_lens.calibrate_lens_of": later("Calibrating the lens"),
     "calibrate_gantry.calibrate_gantry": later("Reading the dots"),
     "calibrate_gantry.mark_sheet": later("The gantry marks the dots"),
@@ -265,7 +266,7 @@ def _other_scan(window: MainWindow) -> None:
 def _spot_read(window: MainWindow, found: Any) -> None:
     window.spot.show_spot(found, value_at(window.desk.map, found.scan, found.tap))
     window.show_number()
-    if window.right.currentWidget() not in (window.listen, window.jog):
+    if window.right.currentWidget() not in (window.listen, window.jog, window.ear_panel):
         window.show_tab(window.spot)
 
 

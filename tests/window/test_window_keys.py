@@ -36,7 +36,14 @@ def test_no_shortcut_means_two_things(window: MainWindow) -> None:
 def test_every_button_of_the_window_has_a_shortcut_or_takes_the_keyboard(
     window: MainWindow,
 ) -> None:
-    for column in (window.layer_column, window.listen, window.jog, window.spot, window.stages):
+    for column in (
+        window.layer_column,
+        window.listen,
+        window.jog,
+        window.spot,
+        window.ear_panel,
+        window.stages,
+    ):
         for button in column.findChildren(type(window.run_bar.pause)):
             reached = button.focusPolicy() & Qt.TabFocus
             assert reached or window.jog.isAncestorOf(button), button.text()
@@ -48,7 +55,7 @@ def test_the_list_of_shortcuts_holds_them_all(qtbot: QtBot, window: MainWindow) 
     for entries in window.actions_by_menu.values():
         for action in entries:
             assert " ".join(action.text().split()) in page
-    for key, page_shown in zip((Qt.Key_F2, Qt.Key_F3, Qt.Key_F4, Qt.Key_F5),
+    for key, page_shown in zip((Qt.Key_F2, Qt.Key_F3, Qt.Key_F4, Qt.Key_F5, Qt.Key_F6),
                                window.right.pages.values(), strict=True):  # fmt: skip
         window.dialog.reject()
         press(qtbot, window, key)

@@ -193,6 +193,8 @@ def test_nothing_is_cut_off_on_a_small_screen(
                 if button.isVisible() and button.width() < button.sizeHint().width()
             ]
         assert cut == []
+        tabs = spoken.right.tabBar()
+        assert tabs.sizeHint().width() <= spoken.right.width()
         assert (spoken.width(), spoken.height()) == (1366, 768)
         assert spoken.stages.cards[0].head.text() != window.stages.cards[0].head.text()
         speak(spoken, "en")
