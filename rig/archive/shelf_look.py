@@ -40,6 +40,7 @@ class ShelfScan:
     strikes: int
     simulated: bool
     mark: str
+    further_to: str | None = None  # the scan that this one adds taps to
 
 
 @dataclass(frozen=True)
@@ -174,6 +175,7 @@ def _plate(folder: Path, database: Database) -> ShelfPlate:
                 strikes=summary.strikes,
                 simulated=summary.simulated,
                 mark=digest.hexdigest(),
+                further_to=summary.further_to,
             )
         )
     return ShelfPlate(

@@ -138,7 +138,7 @@ def compare(
     second = load_scan(folder if other is None else other, after, progress)
     wanted = _kind(first, second, kind, two_folders=other is not None)
     if other is None:
-        _require_apart(first, second)
+        _require_apart(folder, first.scan, second.scan)
     else:
         first, second = (replace(s, scan=f"{s.facts.name} {s.scan}") for s in (first, second))
     rings = ring_of(first, progress), ring_of(second, progress)
@@ -146,14 +146,21 @@ def compare(
     return comparison_of(first, second, rings, reading, progress, smallest, kind=wanted)
 
 
-def _require_apart(first: ScanRecord, second: ScanRecord) -> None:
-    for one, other in ((first, second), (second, first)):
-        if one.further_to == other.scan:
-            raise UsageError(
-                f"{one.scan} holds further taps of {other.scan}: both tell of one state of the "
-                "plate and are read together.",
-                remedy="Compare with a scan that was made after work.",
-            )
+def _require_apart(folder: Path | str, first: str, second: str) -> None:
+    from rig.archive.plate_folder import PlateFolder
+    from rig.jobs.further_taps import begun_with
+
+    with PlateFolder.open(folder) as opened:
+        further_to = {scan.scan: scan.further_to for scan in opened.scans()}
+    state = begun_with(first, further_to)
+    if state == begun_with(second, further_to):
+        more, less = (first, second) if further_to[first] is not None else (second, first)
+        raise UsageError(
+            f"{more} holds further taps of {state}"
+            f"{'' if less == state else f', as {less} does'}: both tell of one state of the plate "
+            "and are read together.",
+            remedy="Compare with a scan that was made after work.",
+        )
 
 
 def _kind(

@@ -9,6 +9,7 @@ the microphone by its own way, and the fit knows one such way for each.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -111,6 +112,18 @@ def runs_on_real_rig(folder: Path | str, from_scan: str | None) -> bool:
 
     with PlateFolder.open(folder) as opened:
         return "rig_file" in opened.origin(from_scan or opened.latest_scan())
+
+
+def begun_with(scan: str, further_to: Mapping[str, str | None]) -> str:
+    """The whole scan that a scan's further taps add to in the end; itself for a whole scan.
+
+    further_to: of every scan of the folder. Scans with one answer tell of one state of the plate.
+    """
+    seen = {scan}
+    while (before := further_to.get(scan)) is not None and before not in seen:
+        seen.add(before)
+        scan = before
+    return scan
 
 
 def taken_together(first: ScanRecord, further: ScanRecord) -> ScanRecord:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.jobs.further_taps import begun_with
+
 if TYPE_CHECKING:
     from rig.archive.rows import ScanSummary
 
@@ -43,7 +45,9 @@ def choose_of(scans: Sequence[ScanSummary], latest: str) -> Choice:
         return Choice(latest)
     now = whole[-1]
     alike = [s for s in whole[:-1] if (s.face, s.strength) == (now.face, now.strength)]
-    earlier = [s for s in alike if s.scan != now.further_to]  # that one is read with it
+    further_to = {s.scan: s.further_to for s in scans}
+    state = begun_with(now.scan, further_to)
+    earlier = [s for s in alike if begun_with(s.scan, further_to) != state]
     other = [s for s in whole if s.face != now.face]
     others = [s for s in other if s.strength == now.strength] or other
     return Choice(

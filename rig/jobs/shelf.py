@@ -9,6 +9,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any, Literal
 
+from rig.jobs.further_taps import begun_with
 from rig.model.errors import FolderMissingError, UsageError
 from rig.model.progress import Progress, ProgressEvent, silent
 
@@ -221,10 +222,14 @@ def _read_all(
 
 
 def _row(plate: ShelfPlate, outcomes: Outcomes) -> ShelfRow:
+    further_to = {scan.scan: scan.further_to for scan in plate.scans}
+    newest = {begun_with(scan.scan, further_to): scan.scan for scan in plate.scans}
     read = [
         (scan, *outcomes[scan.mark])
         for scan in plate.scans
-        if scan.mark in outcomes and outcomes[scan.mark][0].get("evenness_cents") is not None
+        if scan.mark in outcomes
+        and scan.scan in newest.values()  # one for every state of the plate
+        and outcomes[scan.mark][0].get("evenness_cents") is not None
     ]
     dates = sorted(scan.created_utc for scan in plate.scans)
     told: dict[str, Any] = {}

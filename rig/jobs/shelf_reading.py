@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 from rig.model.errors import AnalysisError, PlaterigError
 
 if TYPE_CHECKING:
+    from rig.archive.plate_folder import PlateFolder
+    from rig.model.scan_record import ScanRecord
     from rig.model.tone_map import ReadingKind
 
 PARTIALS = 5
@@ -44,13 +46,18 @@ def read_again(task: ScanToRead) -> dict[str, Any]:
 def _read(task: ScanToRead) -> dict[str, Any]:
     from rig.archive.plate_folder import PlateFolder
     from rig.field import tap_tone, tone_map
+    from rig.jobs.further_taps import taken_together
     from rig.jobs.scan_readings import pooled_ring
     from rig.tone import read_clip
 
     with PlateFolder.open(task.folder) as opened:
-        record = opened.scan_record(task.scan)
-        row = opened.database.row("SELECT count(*) AS n FROM strike WHERE scan = ?", (task.scan,))
-    lost = (0 if row is None else int(row["n"])) - len(record.strikes)
+        records = [opened.scan_record(task.scan)]
+        while (before := records[-1].further_to) is not None:
+            records.append(opened.scan_record(before))
+        lost = sum(_lost(opened, one) for one in records)
+    record = records.pop()
+    while records:
+        record = taken_together(record, records.pop())
     strikes = [s for s in record.strikes if not s.superseded]
     if not strikes:
         raise AnalysisError(f"No strike of {task.scan} can be read.")
@@ -72,3 +79,9 @@ def _read(task: ScanToRead) -> dict[str, Any]:
         "taps": len(made.taps),
         "lost": lost,
     }
+
+
+def _lost(folder: PlateFolder, record: ScanRecord) -> int:
+    """Strikes of a scan whose recordings could not be read."""
+    row = folder.database.row("SELECT count(*) AS n FROM strike WHERE scan = ?", (record.scan,))
+    return (0 if row is None else int(row["n"])) - len(record.strikes)

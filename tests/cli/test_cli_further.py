@@ -16,6 +16,7 @@ from rig.jobs.further_taps import taken_together
 from rig.jobs.make_map import map_of
 from rig.jobs.scan import scan
 from rig.jobs.scan_readings import load_scan
+from rig.jobs.shelf import shelf
 from rig.model.errors import PictureError
 from rig.model.frames import Pose
 from rig.model.scan_record import ScanRecord
@@ -125,3 +126,12 @@ def test_what_does_not_go_together(folder: Path, capsys: pytest.CaptureFixture[s
     assert "was made on maple-graded, not on spruce-top" in said
     plain = ["scan", str(folder), "--virtual", "maple-graded", "--taps", "5"]
     assert "goes with --where doubtful only" in refused(plain, capsys)
+
+
+def test_the_shelf_takes_further_taps_for_no_change(folder: Path, tmp_path: Path) -> None:
+    if len(load_scan(folder, None).strikes) == len(record(folder, "S0001").strikes):
+        scan(folder, where="doubtful", further=3, reading="attack", speed=0.0)
+    found = shelf(folder.parent, reading="attack", read_again=True, index=tmp_path / "index")
+    (row,) = found.plates
+    assert row.evenness_after_cents is not None
+    assert row.evenness_before_cents is None  # one state of the plate, in several scans
