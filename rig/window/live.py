@@ -64,6 +64,7 @@ class LiveScan:
         window = self._window
         run.lost.connect(window.ask_plugged_in)
         window.calibrating.close()
+        window.stages.silence()  # what was said of an earlier scan
         window.listening.stop()  # the microphone would hear it
         self._drawn, self._looked = (-1, -1), False
         window.plate.set_places({})

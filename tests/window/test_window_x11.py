@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from x_server import x_server
+
 SCRIPT = """
 import sys
 from pathlib import Path
@@ -35,28 +37,12 @@ sys.exit(open_window(Path(sys.argv[1])))
 
 
 def test_opens_and_closes_under_x11(scanned: Path, tmp_path: Path) -> None:
-    display_read, display_write = os.pipe()
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(display_write), "-screen", "0", "1366x768x24",
-         "-nolisten", "tcp"],
-        pass_fds=[display_write], stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    os.close(display_write)
-    try:
-        with os.fdopen(display_read) as told:
-            display = f":{told.readline().strip()}"
-        assert display != ":"
-        environment = os.environ | {
-            "DISPLAY": display, "QT_QPA_PLATFORM": "xcb", "HOME": str(tmp_path),
-            "XDG_CONFIG_HOME": str(tmp_path),
-        }  # fmt: skip
+    with x_server() as environment:
         ran = subprocess.run(
             [sys.executable, "-c", SCRIPT, str(scanned), str(tmp_path / "x11.png")],
-            env=environment, capture_output=True, text=True, timeout=60, check=False,
+            env=environment | {"HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
+            capture_output=True, text=True, timeout=60, check=False,
         )  # fmt: skip
-    finally:
-        server.terminate()
-        server.wait()
     assert ran.returncode == 0, ran.stderr
     assert (tmp_path / "x11.png").stat().st_size > 10_000
 
