@@ -271,7 +271,7 @@ class Desk(QObject):
         self.shown_scan = None
 
         def done(result: Any) -> None:
-            self.run = self.planned = None
+            self._forget_run()
             self.shown_scan = result.scan
             self.scan_ended.emit(result)
             self.look()
@@ -286,10 +286,16 @@ class Desk(QObject):
         if name == "scan.scan" and self.run is not None:
             self.run.take(events)
 
+    def _forget_run(self) -> None:
+        """The scan is over; as a child of the desk it would hold its whole rig for ever."""
+        if self.run is not None:
+            self.run.setParent(None)
+        self.run = self.planned = None
+
     def scan_broke_off(self) -> None:
         """After a failure of the scan's job: nothing moves any more."""
         if self.run is not None and not self.workers.running("scan.scan"):
-            self.run = self.planned = None
+            self._forget_run()
             self.scan_ended.emit(None)
             self.look()
 

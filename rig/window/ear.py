@@ -137,6 +137,7 @@ class EarTraining(QObject):
                              picture=picture)  # fmt: skip
 
     def _ended(self, name: str) -> None:
-        if name == JOB:
+        if name == JOB and self.session is not None:
+            self.session.deleteLater()
             self.session = None
             self._panel.show_running(False)

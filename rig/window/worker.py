@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from PyQt5.QtCore import QObject, QThread, QTimer, pyqtSignal
 
 from rig.model.progress import ProgressEvent
+from rig.window.memory import LONG_S, give_back
 
 REDRAW_MS = 100  # ten times a second at most, however fast events come
 
@@ -37,12 +39,15 @@ class Task(QThread):
 
     def run(self) -> None:
         """In the thread."""
+        began = time.monotonic()
         try:
             result = self._call(progress=self._note, **self._options)
         except BaseException as problem:  # whatever it is, the window has to hear of it
             self.failed.emit(problem)
         else:
             self.succeeded.emit(result)
+        if time.monotonic() - began > LONG_S:
+            give_back()
 
     def _note(self, event: ProgressEvent) -> None:
         if self._cancel:
