@@ -34,6 +34,7 @@ from rig.model.rig_settings import (
 )
 
 _SECTIONS = ("lens", "identity", "rs274")  # tables within tables that may be missing
+_MOST_BYTES = 2_000_000
 _FIX = "Mend the line and try again; `platerig check --rig` shows every value and its origin."
 
 
@@ -174,6 +175,13 @@ def _load(path: Path) -> tuple[RigSettings, dict[str, Any]]:
 
 def _parse(path: Path) -> tuple[dict[str, Any], str]:
     try:
+        size = path.stat().st_size
+        if size > _MOST_BYTES:
+            raise RigFileError(
+                f"This is no rig file: it has {size / 1e6:.0f} MB.",
+                where=str(path),
+                remedy="A rig file is a text of a few kilobytes.",
+            )
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise RigFileError(

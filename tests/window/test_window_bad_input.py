@@ -7,9 +7,11 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from hands import click
+from hands import begin_scan, click
 from pytestqt.qtbot import QtBot
 
+from rig.archive.plate_folder import PlateFolder
+from rig.jobs.overview import overview
 from rig.window.drop import handle_drop
 from rig.window.main_window import MainWindow
 from rig.window.settings import RigChoice
@@ -66,6 +68,49 @@ def test_wrong_things_dropped(window: MainWindow, idle: object, tmp_path: Path) 
     idle()
     assert "sped" in window.stages.rig.problem.text()
     assert window.desk.rig == before
+
+
+@pytest.mark.parametrize("kind", ["binary", "empty", "huge"])
+def test_any_file_dropped_is_a_sentence(
+    window: MainWindow, idle: object, tmp_path: Path, scanned: Path, kind: str
+) -> None:
+    assert callable(idle)
+    window.desk.open_folder(scanned)
+    idle()
+    rig = window.desk.rig
+    for name in ("a.csv", "a.toml", "a.plate", "a.wav", "a", "a.json", "ä ö.zip"):
+        if (kind, name) == ("empty", "a.toml"):
+            continue  # it is a rig file, of which everything is missing
+        path = tmp_path / name
+        path.write_bytes(bytes(range(256)) * 8 if kind == "binary" else b"")
+        if kind == "huge":
+            with path.open("wb") as made:
+                made.truncate(3 << 30)  # three gigabytes that take no room on the disk
+        handle_drop(window, [str(path)])
+        idle()
+        said = window.run_bar.what.text() + window.stages.rig.problem.text()
+        assert name in said
+        assert window.faults.box is None
+        assert (window.desk.folder, window.desk.rig) == (scanned, rig)
+
+
+def test_a_folder_that_another_program_uses(
+    window: MainWindow, idle: object, tmp_path: Path, scanned: Path, qtbot: QtBot
+) -> None:
+    assert callable(idle)
+    folder = tmp_path / "in use.plate"
+    shutil.copytree(scanned, folder)
+    before = overview(folder).scans
+    window.desk.open_folder(folder)
+    idle()
+    with PlateFolder.open(folder, write=True):
+        begin_scan(qtbot, window, 0.0)
+        idle()
+        assert "is writing to this folder" in window.stages.scan.problem.text()
+        window.desk.look()
+        idle()
+        assert window.desk.seen is not None
+    assert overview(folder).scans == before
 
 
 def test_newer_and_damaged_folders_leave_the_open_one_open(
