@@ -24,6 +24,7 @@ from rig.field.wave_fit import (
     settled,
 )
 from rig.model.errors import AnalysisError
+from rig.model.plate_size import times_violin
 from rig.model.progress import Progress, ProgressEvent, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone
@@ -137,6 +138,7 @@ def tone_difference(
     change = np.zeros(len(grid))
     covariance = np.zeros((len(grid), len(grid)))
     here: list[FloatArray] = []
+    size = times_violin(first.outline)
     for sign, tone in ((-1.0, before), (1.0, after)):
         places = np.asarray(tone.places)
         weights = averaging_weights(
@@ -145,7 +147,7 @@ def tone_difference(
         cents = 1200.0 * np.log2(tone.tone_hz)
         here.append(cents[nearest(places, grid)[1][:, 0]])
         change += sign * (weights @ (cents - np.median(cents)))
-        length = error_length_mm(tone.reading, tone.estimator)
+        length = error_length_mm(tone.reading, tone.estimator, size)
         covariance += averaged_covariance(weights, error_covariance(places, tone.sd_cents, length))
     change -= np.median(change)
     return Difference(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
+from rig.field.violin_size import at_own_size, reduced, tones_carried_back
 from rig.model.errors import AnalysisError
+from rig.model.plate_size import times_violin
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone
@@ -36,8 +38,17 @@ def local_estimators(scan: ScanRecord) -> tuple[tuple[str, LocalToneEstimator], 
 def local_tone(scan: ScanRecord, progress: Progress = silent) -> TapTone:
     """Local tone by the first estimator whose answer may be believed.
 
-    Raises AnalysisError with every estimator's reason when none may.
+    Plates larger than a viola's are read at a violin's size (`violin_size`). Raises AnalysisError
+    with every estimator's reason when none may.
     """
+    times = times_violin(scan.outline)
+    try:
+        return tones_carried_back(_local_tone(reduced(scan, times), progress), times)
+    except AnalysisError as error:
+        raise at_own_size(error, times) from error
+
+
+def _local_tone(scan: ScanRecord, progress: Progress) -> TapTone:
     refusals: list[str] = []
     for name, estimator in local_estimators(scan):
         try:

@@ -20,6 +20,7 @@ from rig.model.errors import AnalysisError
 from rig.model.frames import Face
 from rig.model.outline import Outline
 from rig.model.plate_facts import Bar
+from rig.model.plate_size import times_violin
 from rig.model.tone_map import Patch, TapTone, TargetKind
 from rig.model.units import FloatArray
 
@@ -164,7 +165,7 @@ def _tone_at(
     )
     gap, _ = nearest(places, at)
     known = outline.contains(at) & (gap[:, 0] <= _NEAR * spacing) & (weights.sum(axis=1) > 0.5)
-    length = error_length_mm(tap_tone.reading, tap_tone.estimator)
+    length = error_length_mm(tap_tone.reading, tap_tone.estimator, times_violin(outline))
     plane = _plane_weights(weights[known], places, at[known], spacing)
     covariance = error_covariance(places, tap_tone.sd_cents, length)
     told, sd = np.full(len(at), np.nan), np.full(len(at), np.nan)

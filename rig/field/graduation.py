@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from rig.field.smoothing import Chance, error_covariance, even_grid
 from rig.model.outline import Outline
+from rig.model.plate_size import times_violin
 from rig.model.tone_map import Patch
 from rig.model.units import FloatArray
 
@@ -133,9 +134,10 @@ def _rest_covariance(
 ) -> FloatArray:
     """(n, n) of errors and of the wood's ripple."""
     rest = error_covariance(places, sd_cents, error_length_mm)
-    rest += error_covariance(places, np.full(len(places), _RIPPLE[0]), _RIPPLE[1])
-    rim = rim_cents * np.exp(-outline.edge_distance_mm(places) / _RIM_MM)
-    rest += error_covariance(places, rim, _RIM_ALONG_MM)
+    size = times_violin(outline)
+    rest += error_covariance(places, np.full(len(places), _RIPPLE[0]), size * _RIPPLE[1])
+    rim = rim_cents * np.exp(-outline.edge_distance_mm(places) / (size * _RIM_MM))
+    rest += error_covariance(places, rim, size * _RIM_ALONG_MM)
     return np.asarray(rest)
 
 

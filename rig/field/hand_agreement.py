@@ -24,6 +24,7 @@ from rig.model.errors import AnalysisError
 from rig.model.frames import PlateXY
 from rig.model.hand_map import HandMap
 from rig.model.outline import Outline
+from rig.model.plate_size import times_violin
 from rig.model.tone_map import ReadingKind, ToneMap
 from rig.model.units import FloatArray
 
@@ -82,7 +83,7 @@ def machine_at(
     rows = np.flatnonzero(weights.sum(axis=1) > 0.5)
     weights = weights[rows]
     values = tone_map.tone_cents if quantity == "tone" else tone_map.excess_cents
-    length = error_length_mm(tone_map.reading, tone_map.estimator)
+    length = error_length_mm(tone_map.reading, tone_map.estimator, times_violin(outline))
     errors = error_covariance(taps, np.sqrt(variance), length)
     return MachineThere(rows, np.asarray(weights @ values), weights @ errors @ weights.T)
 

@@ -28,7 +28,9 @@ from rig.field.inversion_change import PlateChange, plate_change
 from rig.field.nearest import nearest, typical_spacing_mm
 from rig.field.single_taps import rebound_tone
 from rig.field.smoothing import SCRAPER_MM, averaging_weights, error_covariance, robust_sd
+from rig.field.violin_size import at_own_size, change_carried_back, reduced
 from rig.model.errors import AnalysisError
+from rig.model.plate_size import times_violin
 from rig.model.progress import Progress, silent
 from rig.model.scan_record import ScanRecord
 from rig.model.units import FloatArray
@@ -62,10 +64,23 @@ def local_difference(
 ) -> Difference:
     """Change of local tone by the estimators that the two scans carry.
 
-    fitted: the first scan's plate where it has been fitted already, which saves time. The notes of
-    the answer say which stood aside and why. Raises AnalysisError where the scans carry no local
-    tone.
+    fitted: the first scan's plate where it has been fitted already, which saves time (of a violin's
+    or viola's plate; larger ones are read at a violin's size, `violin_size`). The notes of the
+    answer say which stood aside and why. Raises AnalysisError where the scans carry no local tone.
     """
+    times = times_violin(before.outline)
+    if times == 1.0:
+        return _local_difference(before, after, progress, fitted)
+    try:
+        found = _local_difference(reduced(before, times), reduced(after, times), progress, None)
+    except AnalysisError as error:
+        raise at_own_size(error, times) from error
+    return change_carried_back(found, times)
+
+
+def _local_difference(
+    before: ScanRecord, after: ScanRecord, progress: Progress, fitted: Inversion | None
+) -> Difference:
     waves, no_waves = _attempt(lambda: wave_difference(before, after, progress))
     change, no_change = _attempt(lambda: _believed_change(before, after, progress, fitted))
     if change is None:

@@ -22,6 +22,7 @@ from rig.field.smoothing import (
 )
 from rig.model.errors import AnalysisError
 from rig.model.outline import Outline
+from rig.model.plate_size import times_violin
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import TapTone
 from rig.model.units import FloatArray
@@ -105,7 +106,7 @@ def independent_difference(
         cents = 1200.0 * np.log2(tone.tone_hz)
         levels.append(float(np.median(cents)))
         smooth.append(np.asarray(weights @ (cents - levels[-1])))
-        length = error_length_mm(tone.reading, tone.estimator)
+        length = error_length_mm(tone.reading, tone.estimator, times_violin(outline))
         covariance += averaged_covariance(weights, error_covariance(places, tone.sd_cents, length))
     change = smooth[1] - smooth[0]
     estimators = dict.fromkeys((one.estimator, two.estimator))

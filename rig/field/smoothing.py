@@ -53,15 +53,15 @@ def averaged_covariance(weights: FloatArray, covariance: FloatArray) -> FloatArr
     return np.asarray(sparse @ (sparse @ covariance).T)
 
 
-def error_length_mm(reading: str, estimator: str) -> float:
+def error_length_mm(reading: str, estimator: str, times_violin: float = 1.0) -> float:
     """Distance over which errors of neighbouring taps are alike (Gaussian correlation).
 
-    The wave fit reads some thirty taps together, so its errors are broad; a tap read by itself
-    errs by itself.
+    times_violin: of the plate's size (`rig.model.plate_size`). The wave fit reads some thirty taps
+    together, so its errors are broad; a tap read by itself errs by itself.
     """
     if reading != "local":
         return 0.0
-    return 18.0 if "wave fit" in estimator else 10.0
+    return times_violin * (18.0 if "wave fit" in estimator else 10.0)
 
 
 def rim_error_cents(estimator: str) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from rig.field.nearest import nearest, typical_spacing_mm
 from rig.field.smoothing import averaging_weights
 from rig.model.outline import Outline
+from rig.model.plate_size import times_violin
 from rig.model.tone_map import Comparison, ToneMap
 from rig.model.units import FloatArray
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
 _COARSE_MM = 4.0
-RANGE_MM = 26.0  # distance over which the field forgets itself; two to three taps
+RANGE_MM = 26.0  # distance over which a violin's field forgets itself; two to three taps
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,8 @@ def spread_out(
     nodes = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
     wood = outline.contains(nodes).reshape(len(gy), len(gx))
     middle = float(np.median(values))
-    field = _kriged(places, values - middle, sd, gx, gy, wood) + middle
+    range_mm = RANGE_MM * times_violin(outline)
+    field = _kriged(places, values - middle, sd, gx, gy, wood, range_mm) + middle
     doubt = _doubt(places, values, sd, outline, gx, gy, wood)
     nearest = distance_transform_edt(~wood, return_distances=False, return_indices=True)
     field, doubt = field[tuple(nearest)], doubt[tuple(nearest)]
@@ -110,6 +112,7 @@ def _kriged(
     gx: FloatArray,
     gy: FloatArray,
     wood: np.ndarray,
+    range_mm: float,
 ) -> FloatArray:
     from scipy.sparse import coo_matrix, diags
     from scipy.sparse.linalg import splu
@@ -127,7 +130,7 @@ def _kriged(
     half = coo_matrix((one, (i, j)), shape=(count, count))
     beside = (half + half.T).tocsr()
     laplace = diags(np.asarray(beside.sum(axis=1)).ravel()) - beside
-    kappa2 = 8.0 / RANGE_MM**2 * step**2
+    kappa2 = 8.0 / range_mm**2 * step**2
     root = (laplace + diags(np.full(count, kappa2))).tocsr()
     # Variance of (κ² − Δ)² noise on a unit grid is 1/(4πκ²).
     spread2 = max(float(np.var(values)) - float(np.median(sd)) ** 2, float(np.median(sd)) ** 2)
@@ -183,7 +186,7 @@ def _doubt(
     closeness = 1.0 / (gap + 2.0) ** 2
     told = np.sum(closeness * sd[near], axis=1) / closeness.sum(axis=1)
     spacing = max(typical_spacing_mm(places), 1.0)
-    away = np.maximum(gap[:, 0] - 0.75 * spacing, 0.0) / RANGE_MM
+    away = np.maximum(gap[:, 0] - 0.75 * spacing, 0.0) / (RANGE_MM * times_violin(outline))
     spread = max(float(np.std(values)), float(np.median(sd)))
     out = np.zeros(wood.shape)
     out[wood] = np.sqrt(told**2 + spread**2 * (1.0 - np.exp(-(away**2) * 4.0)))

@@ -15,6 +15,7 @@ from rig.field.graduation import taken_apart
 from rig.field.smoothing import error_length_mm, rim_error_cents
 from rig.model.drawn_profile import DrawnProfile
 from rig.model.errors import UsageError
+from rig.model.plate_size import times_violin
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import ReadingKind, TapTone, TargetKind
 from rig.model.units import FloatArray
@@ -50,7 +51,9 @@ def target_of(
             cents,
             tap_tone.sd_cents,
             scan.outline,
-            error_length_mm=error_length_mm(tap_tone.reading, tap_tone.estimator),
+            error_length_mm=error_length_mm(
+                tap_tone.reading, tap_tone.estimator, times_violin(scan.outline)
+            ),
             rim_cents=rim_error_cents(tap_tone.estimator),
         )
         # its doubt is in that of the patches, which are found together with it

@@ -19,6 +19,7 @@ from rig.field.smoothing import (
 )
 from rig.model.errors import UsageError
 from rig.model.outline import Outline
+from rig.model.plate_size import times_violin
 from rig.model.scan_record import ScanRecord
 from rig.model.tone_map import HighZone, Patch, TargetKind, ToneMap, WorkOrder
 from rig.model.units import FloatArray
@@ -39,7 +40,10 @@ _AGAINST: dict[TargetKind, str] = {
 
 @dataclass(frozen=True)
 class SmoothedExcess:
-    """Tone above target, averaged over the size of a scraper's pass, on a grid; all (m,)."""
+    """Tone above target, averaged over the size of a scraper's pass, on a grid; all (m,).
+
+    step_mm: of the grid.
+    """
 
     places: FloatArray
     excess_cents: FloatArray
@@ -47,6 +51,7 @@ class SmoothedExcess:
     z: FloatArray
     tone_cents: FloatArray
     chance: Chance
+    step_mm: float = _GRID_MM
 
 
 def work_order(
@@ -100,13 +105,14 @@ def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     told = np.isfinite(tone_map.excess_cents)  # a target need not speak of every tap
     places, sd_cents = np.asarray(tone_map.places)[told], tone_map.sd_cents[told]
     margin = float(np.quantile(outline.edge_distance_mm(places), 0.02))
-    grid = even_grid(outline, _GRID_MM, max(margin, 3.0))
+    step = _GRID_MM * times_violin(outline)
+    grid = even_grid(outline, step, max(margin, 3.0))
     weights = averaging_weights(
         places, grid, outline, fwhm_mm=SCRAPER_MM, variance=tone_map.excess_sd_cents[told] ** 2
     )
     known = weights.sum(axis=1) > 0.5
     grid, weights = grid[known], weights[known]
-    length = error_length_mm(tone_map.reading, tone_map.estimator)
+    length = error_length_mm(tone_map.reading, tone_map.estimator, times_violin(outline))
     errors = error_covariance(places, sd_cents, length)
     if tone_map.target_sd_cents is not None:
         errors += error_covariance(
@@ -116,7 +122,7 @@ def smoothed_excess(tone_map: ToneMap, outline: Outline) -> SmoothedExcess:
     sd = np.sqrt(np.diag(covariance))
     excess, tone = weights @ tone_map.excess_cents[told], weights @ tone_map.tone_cents[told]
     chance = chance_of_peaks(covariance, two_sided=False, rng=np.random.default_rng(_SEED))
-    return SmoothedExcess(grid, excess, sd, excess / sd, tone, chance)
+    return SmoothedExcess(grid, excess, sd, excess / sd, tone, chance, step)
 
 
 def starting_spot(
@@ -220,10 +226,10 @@ def _above_target(smooth: SmoothedExcess, floor: float) -> list[_Found]:
         if taken[top]:
             continue
         high = smooth.excess_cents >= 0.5 * smooth.excess_cents[top]
-        body = region_around(smooth.places, high, int(top))
+        body = region_around(smooth, high, int(top))
         region = body[~taken[body]]
         taken[body] = True
-        taken[region_around(smooth.places, peaks, int(top))] = True
+        taken[region_around(smooth, peaks, int(top))] = True
         weight = np.maximum(smooth.excess_cents[region], 1e-6)
         x, y = np.average(smooth.places[region], axis=0, weights=weight)
         found.append(
@@ -251,13 +257,13 @@ def _in_order(
     zones = []
     for rank, zone in enumerate(found, start=1):
         gap = np.hypot(*(np.asarray(tone_map.places)[:, None, :] - smooth.places[zone.region]).T)
-        members = np.flatnonzero(gap.min(axis=0) <= 0.75 * _GRID_MM)
+        members = np.flatnonzero(gap.min(axis=0) <= 0.75 * smooth.step_mm)
         zones.append(
             HighZone(
                 rank=rank,
                 x_mm=zone.x_mm,
                 y_mm=zone.y_mm,
-                area_mm2=float(len(zone.region) * _GRID_MM**2),
+                area_mm2=float(len(zone.region) * smooth.step_mm**2),
                 excess_cents=zone.excess_cents,
                 excess_sd_cents=zone.sd_cents,
                 confidence=zone.confidence,
@@ -267,9 +273,10 @@ def _in_order(
     return tuple(zones)
 
 
-def region_around(places: FloatArray, chosen: NDArray[np.bool_], top: int) -> NDArray[np.int64]:
+def region_around(smooth: SmoothedExcess, chosen: NDArray[np.bool_], top: int) -> NDArray[np.int64]:
     """The connected set of chosen places that holds the place `top`."""
-    return next(r for r in connected(places, chosen, 1.2 * _GRID_MM) if top in r)
+    found = connected(smooth.places, chosen, 1.2 * smooth.step_mm)
+    return next(region for region in found if top in region)
 
 
 def _sentence(

@@ -76,7 +76,7 @@ def scan(
     world: str | None = None,
     rig_file: Path | str | None = None,
     seed: int = 1,
-    spacing_mm: float = 9.0,
+    spacing_mm: float | None = None,
     face: Face = "outer",
     strength: Strength = "light",
     repeats: int = 1,
@@ -101,9 +101,10 @@ def scan(
 ) -> ScanResult:
     """Scan a plate on a virtual world or on the rig of a rig file, into a plate folder.
 
-    A missing folder is made for a virtual world. resume: go on with the folder's unfinished
-    scan, on the same world or rig; plan, face and strength are the stored ones. max_taps: end
-    after the first so many taps of the plan, as if stopped. rim_height_mm: upper edge of the rim
+    A missing folder is made for a virtual world. spacing_mm None: 9 mm, more on plates larger than
+    a viola's. resume: go on with the folder's unfinished scan, on the same world or rig; plan, face
+    and strength are the stored ones. max_taps: end after the first so many taps of the plan, as if
+    stopped. rim_height_mm: upper edge of the rim
     above the bed; None as before when resumed, 3 otherwise. pose: virtual worlds only, where the
     plate truly lies; the camera still has to find it. control: the three stops. Ctrl-C stops, a
     second one halts. speed: of a virtual world, 0 as fast as it can; None as before when resumed,
@@ -247,7 +248,7 @@ class Asked:
     """Which taps were asked for: a grid, or those that a scan still wants."""
 
     strength: Strength
-    spacing_mm: float
+    spacing_mm: float | None
     repeats: int
     further: FurtherTaps | None
 

@@ -44,7 +44,7 @@ class TapPlan:
 def tap_plan(
     folder: Path | str,
     *,
-    spacing_mm: float = 9.0,
+    spacing_mm: float | None = None,
     margin_mm: float | None = None,
     face: Face = "outer",
     strength: Strength = "light",

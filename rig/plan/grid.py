@@ -11,11 +11,13 @@ from rig.model.errors import UsageError
 from rig.model.frames import Face, PlateXY, Pose, Strength
 from rig.model.outline import Outline
 from rig.model.plan import LeftOut, Plan, PlannedTap
+from rig.model.plate_size import times_violin
 from rig.model.rig_settings import RigSettings
 from rig.model.units import FloatArray
 from rig.plan.route import short_route
 
 DEFAULT_MARGIN_MM = 6.0
+USUAL_SPACING_MM = 9.0
 OVER_THE_EDGE, OUT_OF_REACH = "over the edge of the bed", "out of the hammer's reach"
 _MOST_TAPS = 20_000
 
@@ -30,12 +32,17 @@ class KeepOut:
     reason: str = "support"
 
 
+def usual_spacing_mm(outline: Outline) -> float:
+    """9 mm on a violin or viola; more on larger plates, whose zones are larger, too."""
+    return float(round(USUAL_SPACING_MM * times_violin(outline)))
+
+
 def grid_plan(
     outline: Outline,
     *,
     face: Face,
     strength: Strength,
-    spacing_mm: float,
+    spacing_mm: float | None = None,
     margin_mm: float = DEFAULT_MARGIN_MM,
     repeats: int = 1,
     keep_out: Sequence[KeepOut] = (),
@@ -44,8 +51,11 @@ def grid_plan(
     """Plan taps on a square grid, at least `margin_mm` from rim and sound holes.
 
     The grid has a row on the centre line and lies evenly between the ends; `offset_mm` shifts it
-    (half a spacing gives the places between). Raises UsageError for values that make no plan.
+    (half a spacing gives the places between). spacing_mm None: `usual_spacing_mm`. Raises
+    UsageError for values that make no plan.
     """
+    if spacing_mm is None:
+        spacing_mm = usual_spacing_mm(outline)
     check_values(spacing_mm, margin_mm, repeats)
     grid = _grid_over(outline, spacing_mm, offset_mm)
     inside_rim = Outline(outline.rim).contains(grid)

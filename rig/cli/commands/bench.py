@@ -135,8 +135,8 @@ def locate(image: Path, rig_file: Path, progress: Any, machine: bool, **options:
 @click.option("--rig", "rig_file", type=FILE, help="Scan on the rig that this file describes.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
               help="Seed of the virtual world.")  # fmt: skip
-@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), default=9.0,
-              show_default=True, metavar="MM", help="Grid spacing.")  # fmt: skip
+@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), metavar="MM",
+              help="Grid spacing; 9 on a violin or viola, more on larger plates.")  # fmt: skip
 @click.option("--face", type=FACE, default="outer", show_default=True, help="The face that is up.")
 @click.option("--strength", type=STRENGTH, default="light", show_default=True)
 @click.option("--repeats", type=click.IntRange(1, 9), default=1, show_default=True,

@@ -28,8 +28,8 @@ from rig.cli.verbs import job
     "platerig plan maple-back.plate --where doubtful --from S0001 --taps 40",
 )
 @folder_argument
-@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), default=9.0,
-              show_default=True, metavar="MM", help="Grid spacing.")  # fmt: skip
+@click.option("--spacing", "spacing_mm", type=click.FloatRange(2, 60), metavar="MM",
+              help="Grid spacing; 9 on a violin or viola, more on larger plates.")  # fmt: skip
 @click.option("--margin", "margin_mm", type=click.FloatRange(0, 40), metavar="MM",
               help="Distance kept from the rim and from sound holes.")  # fmt: skip
 @click.option("--face", type=FACE, default="outer", show_default=True)
