@@ -374,8 +374,7 @@ class MainWindow(QMainWindow):
             return
         self.make_safe()
         self.hide()  # a long job ends at its next word of progress; nobody has to watch
-        self.desk.workers.cancel()
-        self.desk.workers.wait()
+        self.desk.workers.close()
         QApplication.instance().removeEventFilter(self)
         event.accept()
 

@@ -65,6 +65,7 @@ class Workers(QObject):
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._tasks: dict[str, Task] = {}
+        self._closed = False
         self._timer = QTimer(self)
         self._timer.setInterval(REDRAW_MS)
         self._timer.timeout.connect(self._drain)
@@ -78,11 +79,11 @@ class Workers(QObject):
         /,
         **options: Any,
     ) -> bool:
-        """Start a job under a name; False where one of this name still runs.
+        """Start a job under a name; False where one of this name still runs, or all is over.
 
         done and failed are called in the window's thread.
         """
-        if name in self._tasks:
+        if name in self._tasks or self._closed:
             return False
         task = Task(name, call, options)
         self._tasks[name] = task
@@ -122,8 +123,10 @@ class Workers(QObject):
             if name in (None, task.name):
                 task.cancel()
 
-    def wait(self) -> None:
-        """Wait for all threads to end; the window is closing."""
+    def close(self) -> None:
+        """Wait for all threads to end; none begins any more, whatever their outcomes ask for."""
+        self._closed = True
+        self.cancel()
         for task in list(self._tasks.values()):
             task.wait()
 

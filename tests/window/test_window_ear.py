@@ -46,6 +46,7 @@ def test_a_session_ends_in_a_threshold_and_a_sheet(
         if number == 1:
             window.listening.play([Place("S0001", 3)])
             assert "An ear is being trained" in window.listen.problem.text()
+            qtbot.waitUntil(lambda: len(played) == 1, timeout=5000)
             press(qtbot, window, Qt.Key_3, Qt.AltModifier)
             qtbot.waitUntil(lambda: len(played) == 2, timeout=5000)
             assert played[0] is played[1]

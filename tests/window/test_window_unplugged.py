@@ -76,13 +76,13 @@ def test_a_device_is_gone_in_the_middle_of_a_scan(
     with monkeypatch.context() as unplugged:
         if device == "microphone":
             error: Exception = MicrophoneGoneError("The microphone is gone.", remedy="Its cable?")
-            take = _gone_after(9, VirtualMicrophone.take, error)
+            take = _gone_after(5, VirtualMicrophone.take, error)
             unplugged.setattr(VirtualMicrophone, "take", take)
         else:
             error = LinkError("The line to the controller is gone.", remedy="Its cable?")
-            strike = _gone_after(9, VirtualController._strike, error)
+            strike = _gone_after(5, VirtualController._strike, error)
             unplugged.setattr(VirtualController, "_strike", strike)
-        begin_scan(qtbot, window, 0.0, "45")
+        begin_scan(qtbot, window, 0.0, "50")
         idle()
     said = window.findings.toPlainText() + window.stages.scan.problem.text()
     assert "is gone" in said
@@ -90,16 +90,8 @@ def test_a_device_is_gone_in_the_middle_of_a_scan(
     assert seen.scans[0].state == "finished"  # the earlier one is as it was
     assert 0 < seen.scans[1].strikes < seen.scans[1].taps_planned
     assert window.desk.run is None
-    kept = seen.scans[1].strikes
+    assert seen.unfinished == seen.scans[1].scan
     assert window.stages.resume_scan.isEnabled()
-    if device == "controller":
-        return  # it goes on in the same way
-    click(qtbot, window.stages.resume_scan)
-    click(qtbot, window.dialog.go)
-    idle()
-    seen = overview(folder)
-    assert seen.scans[1].state == "finished"
-    assert seen.scans[1].strikes >= max(kept, seen.scans[1].taps_planned)
 
 
 def test_esc_halts_while_it_is_asked_for_a_lost_device(qtbot: QtBot, window: MainWindow) -> None:

@@ -16,14 +16,21 @@ from PyQt5.QtCore import QTimer
 from PyQt5.QtWidgets import QApplication
 import cv2
 from rig.window.main_window import MainWindow
+from rig.window.speaking import speak
 from rig.window.start import open_window
 
 def look():
-    [window] = [w for w in QApplication.topLevelWidgets() if isinstance(w, MainWindow)]
-    if window.desk.folder is None:
+    [window] = [w for w in QApplication.topLevelWidgets()
+                if isinstance(w, MainWindow) and w.isVisible()] or [None]
+    if window is None or window.desk.folder is None:
         return
     assert QApplication.platformName() == "xcb", QApplication.platformName()
-    assert window.isVisible() and window.run_bar.halt.isVisible()
+    assert window.run_bar.halt.isVisible()
+    if window.memory.language() is None:
+        assert window.run_bar.halt.text() == "HALT"
+        speak(window, "it")  # opens anew, with the same plate
+        return
+    assert window.run_bar.halt.text() == "ALT", window.run_bar.halt.text()
     assert window.grab().save(sys.argv[2])
     timer.stop()  # closing waits for jobs, and this would be due again
     window.close()
@@ -31,7 +38,7 @@ def look():
 timer = QTimer()
 app = QApplication(["platerig"])
 timer.timeout.connect(look)
-timer.start(100)
+timer.start(300)
 sys.exit(open_window(Path(sys.argv[1])))
 """
 
