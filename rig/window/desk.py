@@ -340,14 +340,14 @@ class Desk(QObject):
             self.do("compare", "drawn.drawn_pair", self.pair_made.emit, folder=self.folder,
                     before=found.before, after=found.after, reading=reading)  # fmt: skip
 
-    def report(self, out: Path) -> None:
-        """Write the PDF and what lies beside it."""
+    def report(self, out: Path, kind: str = "technical") -> None:
+        """Write the PDF of a kind (`rig.jobs.report`) and what lies beside it."""
 
         def done(made: Any) -> None:
             self.reports.append(out)
             self.report_made.emit(made)
 
-        self.do("record", "report.report", done, folder=self.folder, out=out)
+        self.do("record", "report.report", done, folder=self.folder, out=out, kind=kind)
 
     # --- one spot ----------------------------------------------------------------------------
 

@@ -78,6 +78,15 @@ class Stages(QScrollArea):
         self.side_by_side.setCheckable(True)
         self.side_by_side.setEnabled(False)
 
+        self.report_kind = self.record.choice(
+            tr("Kind"),
+            [
+                (tr("one page for the bench"), "bench"),
+                (tr("record for the owner"), "owner"),
+                (tr("hand-out for a class"), "class"),
+                (tr("everything"), "technical"),
+            ],
+        )
         self.write_report = self.record.button(tr("Write a report…"), main=True)
 
     def open_card(self, card: StageCard) -> None:

@@ -238,8 +238,9 @@ def _ask_report(window: MainWindow) -> None:
     dialog.setAcceptMode(QFileDialog.AcceptSave)
     dialog.setOption(QFileDialog.DontUseNativeDialog)
     dialog.setDefaultSuffix("pdf")
-    dialog.selectFile(f"{folder.stem}-report.pdf")
-    dialog.fileSelected.connect(lambda chosen: window.desk.report(Path(chosen)))
+    kind = str(window.stages.report_kind.currentData())
+    dialog.selectFile(f"{folder.stem}-{kind}.pdf")
+    dialog.fileSelected.connect(lambda chosen: window.desk.report(Path(chosen), kind))
     window.ask(dialog)
 
 
