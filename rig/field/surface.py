@@ -72,7 +72,8 @@ def spread_out(
     nodes = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
     wood = outline.contains(nodes).reshape(len(gy), len(gx))
     middle = float(np.median(values))
-    range_mm = RANGE_MM * times_violin(outline)
+    # farther where taps are few, or each would stand on an island of its own
+    range_mm = max(RANGE_MM * times_violin(outline), 2.0 * typical_spacing_mm(places))
     field = _kriged(places, values - middle, sd, gx, gy, wood, range_mm) + middle
     doubt = _doubt(places, values, sd, outline, gx, gy, wood)
     nearest = distance_transform_edt(~wood, return_distances=False, return_indices=True)

@@ -80,7 +80,8 @@ def work_order(
         zones: tuple[HighZone, ...] = ()
         sentence = (
             "No place is named for taking wood off: attack tells what a listener hears, not where "
-            "the wood is thick. A scan with taps about 9 mm apart would tell."
+            f"the wood is thick. A scan with taps about {9.0 * times_violin(scan.outline):.0f} mm "
+            "apart would tell."
         )
     else:
         measured_on = "local tone" if tone_map.reading == "local" else tone_map.reading
