@@ -23,6 +23,10 @@ from rig.model.reading import ClipReading
 from rig.model.scan_record import ScanRecord, Strike
 from rig.model.tone_map import TapTone
 
+# Wood is uneven over centimetres whatever the size of the plate; taps and waves as far apart as on
+# a large one do not tell that (tests/bench/bench_large_plates.py, seeds 500 and 501).
+_FINE_CENTS = 12.0
+
 
 def reduced(scan: ScanRecord, times: float) -> ScanRecord:
     """The scan of a plate `times` smaller, its clips running as much faster."""
@@ -97,7 +101,10 @@ def _reading(reading: ClipReading, times: float) -> ClipReading:
 
 
 def tones_carried_back(found: TapTone, times: float) -> TapTone:
-    """Tones of the plate at its own size; local tone stands for thickness, so it grows with it."""
+    """Tones of the plate at its own size; local tone stands for thickness, so it grows with it.
+
+    Their doubt grows by what the wood's fine unevenness adds that is not read.
+    """
     if times == 1.0:
         return found
     constants = dict(found.constants)
@@ -107,6 +114,7 @@ def tones_carried_back(found: TapTone, times: float) -> TapTone:
         found,
         places=PlateXY(np.asarray(found.places) * times),
         tone_hz=found.tone_hz * times,
+        sd_cents=np.hypot(found.sd_cents, _FINE_CENTS),
         reasons=(*found.reasons, _said(times)),
         constants=constants,
     )

@@ -97,6 +97,7 @@ def test_tones_are_carried_back(monkeypatch: pytest.MonkeyPatch) -> None:
     assert seen[0].outline.size_mm == pytest.approx(VIOLIN.size_mm, rel=0.02)
     np.testing.assert_allclose(found.places, scan.tap_places()[1])
     assert found.constants["crown_mm"] == pytest.approx(28.0, rel=0.02)
+    assert np.all(found.sd_cents > 12.0)
     assert "reduced to a violin's size, 1 : 2.0" in found.reasons[-1]
     violin = replace(scan, outline=VIOLIN)
     assert estimators.local_tone(violin).reasons == ()
