@@ -56,7 +56,12 @@ def _of_os_error(problem: OSError, where: str) -> PlaterigError:
             where=where,
             remedy="Copy the folder to a place of your own, or ask for the right to write here.",
         )
-    return FolderError(f"The disk refused: {reason}.", where=where)
+    return FolderError(
+        f"The disk refused: {reason}.",
+        where=where,
+        remedy="See whether it is still connected, or choose another place; what was stored before "
+        "is kept.",
+    )
 
 
 def _of_sqlite_error(problem: sqlite3.Error, where: str) -> PlaterigError:
